@@ -1,0 +1,1 @@
+"""Show the bench: one page that reads the door's snapshots and hands actions back through it."""

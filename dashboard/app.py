@@ -1,0 +1,152 @@
+"""Lay the page out: Dash places the containers, the asset scripts fill them.
+
+Dash owns every element here and the text given here; the scripts write only into containers that are empty here,
+so that the two never write the same node. The chart is the exception: the script asks Dash for it when there is
+something to draw, because its library takes longer to load than all the rest, and gives it its figure as a property.
+"""
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+from dash import Dash, html
+from flask import Flask
+
+from dashboard.words import PAGE, page_words
+
+ASSETS: Final = Path(__file__).parent / "assets"
+
+_INDEX: Final = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<meta name="color-scheme" content="light dark">
+<title>{%title%}</title>
+<link rel="icon" href="/assets/mark.svg" type="image/svg+xml">
+{%css%}
+</head>
+<body>
+<noscript>@no_script@</noscript>
+{%app_entry%}
+<script type="application/json" id="words">@words@</script>
+<footer>{%config%}{%scripts%}{%renderer%}</footer>
+</body>
+</html>"""
+
+
+_HIDDEN_FROM_READERS: Final[dict[str, Any]] = {"aria-hidden": "true"}
+
+
+def _named(label: str) -> dict[str, Any]:
+    return {"aria-label": label}
+
+
+def make_app() -> Dash:
+    """Return the Dash application with its layout; routes and guard are added by `dashboard.server`."""
+    # Dash takes both, its annotations take neither
+    untyped: dict[str, Any] = {"server": Flask("dashboard", static_folder=None), "update_title": None}
+    app = Dash(
+        "dashboard",
+        assets_folder=str(ASSETS),
+        title=PAGE["title"],
+        serve_locally=True,
+        add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+        index_string=_index(),
+        **untyped,
+    )
+    app.layout = _layout()
+    return app
+
+
+def _index() -> str:
+    words = json.dumps(page_words(), ensure_ascii=False).replace("<", "\\u003c")
+    return _INDEX.replace("@no_script@", PAGE["no_script"]).replace("@words@", words)
+
+
+def _layout() -> Any:
+    return html.Div(
+        [
+            html.A(PAGE["skip_link"], href="#typed", className="jump"),
+            _header(),
+            html.Div(id="warnings", role="alert"),
+            html.Main([_bench(), _map(), _lists()]),
+            html.Div(id="say", role="status", className="unseen"),
+            html.Div(id="alarm", role="alert", className="unseen"),
+        ],
+        id="page",
+    )
+
+
+def _header() -> Any:
+    return html.Header([
+        html.Span([html.Span(className="mark", **_HIDDEN_FROM_READERS), PAGE["brand"]], className="brand"),
+        html.Div(id="instrument"),
+        html.Span(id="link", role="status"),
+        html.Div(
+            [_switch("unit-mm", PAGE["mm"]), _switch("unit-in", PAGE["in"])],
+            role="group",
+            className="pair",
+            **_named(PAGE["unit"]),
+        ),
+        _switch("dark", PAGE["dark"]),
+        _switch("sound", PAGE["sound"]),
+    ])
+
+
+def _switch(name: str, label: str) -> Any:
+    unpressed: dict[str, Any] = {"aria-pressed": "false"}
+    return html.Button(label, id=name, type="button", className="switch", **unpressed)
+
+
+def _bench() -> Any:
+    return html.Section(
+        [
+            html.Div([
+                html.Ol(id="stages", **_named(PAGE["stages"])),
+                html.Ul(id="gauges", **_named(PAGE["gauges"])),
+            ], className="strip"),
+            html.Div(id="neck", role="img", **_named(PAGE["neck"])),
+            html.Div([
+                html.Section(id="next", className="card", **_named(PAGE["next"])),
+                html.Section(id="reading", className="card", **_named(PAGE["last"])),
+            ], className="two"),
+            _entry(),
+        ],
+        id="bench",
+        **_named(PAGE["bench"]),
+    )
+
+
+def _entry() -> Any:
+    return html.Div([
+        html.Div(id="entry", className="field"),
+        html.Div([
+            _action("repeat", PAGE["repeat"], "F2"),
+            _action("skip", PAGE["skip"], "F8"),
+            _action("take-back", PAGE["take_back"], "F9"),
+        ], className="actions"),
+        html.Div(id="said", role="status"),
+        html.Ul(id="refused", role="alert"),
+    ], className="card entry")
+
+
+def _action(name: str, label: str, key: str) -> Any:
+    shortcut: dict[str, Any] = {"aria-keyshortcuts": key}
+    return html.Button([label, " ", html.Kbd(key)], id=name, type="button", className="action", **shortcut)
+
+
+def _map() -> Any:
+    return html.Section([
+        html.H2(PAGE["map"]),
+        html.Div(id="checks", role="group", **_named(PAGE["map"])),
+        html.Div(id="map"),
+        html.Div(id="chart-box", hidden=True),
+    ], className="card mapped", **_named(PAGE["map"]))
+
+
+def _lists() -> Any:
+    return html.Div([
+        html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card"),
+        html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
+    ], className="lists")

@@ -1,0 +1,77 @@
+// Small tools for building the page. Whatever people or gauges wrote becomes text, never HTML.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const SVG = 'http://www.w3.org/2000/svg';
+
+  bench.words = JSON.parse(document.getElementById('words').textContent);
+
+  // Fill the names in braces of one of the page's sentences.
+  bench.fill = (name, values = {}) =>
+    (bench.words.page[name] ?? name).replace(/\{(\w+)\}/g, (_, key) => String(values[key] ?? ''));
+  bench.count = (name, n) => bench.fill(n === 1 ? `${name}_one` : name, {n});
+
+  const attributes = (node, given) => {
+    for (const [name, value] of Object.entries(given)) {
+      if (value === null || value === undefined || value === false) continue;
+      if (name === 'text') node.textContent = value;
+      else node.setAttribute(name, value === true ? '' : String(value));
+    }
+    return node;
+  };
+  const build = (node, given, children) => {
+    attributes(node, given).append(...children.filter((child) => child !== null && child !== undefined && child !== ''));
+    return node;
+  };
+  bench.el = (tag, given = {}, ...children) => build(document.createElement(tag), given, children);
+  bench.svg = (tag, given = {}, ...children) => build(document.createElementNS(SVG, tag), given, children);
+  bench.by = (id) => document.getElementById(id);
+
+  // Redraw a container only when what it shows has changed: a screen reader and a finger keep their place.
+  const shown = new WeakMap();
+  bench.draw = (node, state, make) => {
+    const key = JSON.stringify(state);
+    if (shown.get(node) === key) return false;
+    shown.set(node, key);
+    node.replaceChildren(...[make()].flat());
+    return true;
+  };
+
+  // Verdicts differ in outline, not only in colour: a disc, a diamond, a square.
+  const SHAPES = {
+    pass: [['circle', {cx: 12, cy: 12, r: 10}], ['path', {d: 'M7 12.500l3.500 3.500L17 8.500', class: 'stroke'}]],
+    fail: [['path', {d: 'M12 0.500L23.500 12L12 23.500L0.500 12z'}], ['path', {d: 'M8.500 8.500l7 7M15.500 8.500l-7 7', class: 'stroke'}]],
+    remeasure: [['rect', {x: 2, y: 2, width: 20, height: 20, rx: 3}],
+      ['path', {d: 'M16.500 9A5.500 5.500 0 1 0 17.500 13M17.500 5.500V9.500H13.500', class: 'stroke'}]],
+  };
+  bench.sign = (verdict) => {
+    const parts = (SHAPES[verdict] || []).map(([tag, given]) => bench.svg(tag, given));
+    return bench.svg('svg', {viewBox: '0 0 24 24', class: 'sign', 'data-sign': verdict, 'aria-hidden': 'true'}, ...parts);
+  };
+
+  // Leading and trailing throttle; the gap grows with the measured cost, so that a slow tablet keeps up.
+  bench.every = (gapMs, work) => {
+    let last = -Infinity, timer = 0, gap = gapMs;
+    const go = () => {
+      timer = 0;
+      const start = performance.now();
+      work();
+      last = performance.now();
+      gap = Math.max(gapMs, 5 * (last - start));
+    };
+    return () => {
+      if (timer) return;
+      const wait = gap - (performance.now() - last);
+      if (wait <= 0) go();
+      else timer = setTimeout(go, wait);
+    };
+  };
+
+  // Private windows may refuse storage; the page then simply forgets.
+  const guarded = (work) => { try { return work(); } catch { return null; } };
+  bench.recall = (name, where = localStorage) => guarded(() => where.getItem(`fretledger.${name}`));
+  bench.keep = (name, value, where = localStorage) => guarded(() => where.setItem(`fretledger.${name}`, value));
+
+  const listeners = {};
+  bench.on = (event, work) => (listeners[event] = listeners[event] || []).push(work);
+  bench.tell = (event, ...given) => (listeners[event] || []).forEach((work) => work(...given));
+})();

@@ -1,0 +1,39 @@
+// Flags grouped by fret with what to do, and the recent readings, each of which can be taken back.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const {el, fill} = bench;
+
+  const amount = (flag) => {
+    if (typeof flag.value_mm !== 'number') return '';
+    const U = typeof flag.expanded_u_mm === 'number' ? ` \u00b1 ${bench.spread(flag.expanded_u_mm)}` : '';
+    return `${bench.number(flag.value_mm)}${U} ${bench.unit}`;
+  };
+  const flag = (each) => el('li', {'data-flag-check': each.check, 'data-flag-fret': each.fret ?? '', 'data-flag-place': each.place ?? ''},
+    bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: each.text}),
+      each.what_to_do ? el('p', {class: 'todo', text: each.what_to_do}) : ''), el('span', {class: 'amount', text: amount(each)}));
+  const group = ([fret, flags]) => el('section', {class: 'group'},
+    el('h3', {text: fret === null ? fill('of_the_wire') : fill('fret_n', {n: fret})}), el('ul', {}, ...flags.map(flag)));
+
+  const byFret = (flags) => {
+    const groups = new Map();
+    for (const each of flags) groups.set(each.fret ?? null, [...(groups.get(each.fret ?? null) ?? []), each]);
+    return [...groups].sort(([a], [b]) => (a ?? 0) - (b ?? 0));
+  };
+  bench.drawFlags = ({flags = []}) => bench.draw(bench.by('flags'), [bench.unit, flags], () =>
+    (flags.length ? byFret(flags).map(group) : el('p', {class: 'calm', text: fill('no_flags')})));
+
+  const undo = (each, value) => (each.taken_back || each.sequence === undefined ? '' : el('button', {
+    type: 'button', class: 'small', 'data-take-back': each.sequence, 'data-gauge-of': each.gauge,
+    'aria-label': fill('take_back_this', {words: each.words, value}), text: fill('take_back'),
+  }));
+  const reading = (each) => {
+    const value = bench.valueWords(each);
+    const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : '';
+    return el('li', {'data-recent': each.sequence ?? '', 'data-taken-back': each.taken_back ? 'yes' : 'no'},
+      each.verdict ? bench.sign(each.verdict) : el('span', {class: 'sign'}),
+      el('span', {class: 'what'}, el('span', {text: each.words ?? ''}), said ? el('em', {text: said}) : ''),
+      el('span', {class: 'amount', text: value}), undo(each, value));
+  };
+  bench.drawRecent = ({recent = []}) => bench.draw(bench.by('recent'), [bench.unit, recent], () =>
+    (recent.length ? recent.map(reading) : el('li', {class: 'calm', text: fill('no_recent')})));
+})();

@@ -1,0 +1,55 @@
+// What the person wants, kept until the bench has acknowledged it: a queue that survives a reload and a lost link.
+// Every action has an id, so that sending it again does nothing twice.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const BATCH = 50, AGAIN_MS = 700, KEEP = 'outbox';
+
+  // crypto.randomUUID needs a secure context, which a tablet on the workshop network has not.
+  const page = Array.from(crypto.getRandomValues(new Uint32Array(3)), (part) => part.toString(36)).join('');
+  let queue = JSON.parse(bench.recall(KEEP, sessionStorage) ?? '[]');
+  let count = 0, busy = false;
+
+  const keep = () => {
+    bench.keep(KEEP, JSON.stringify(queue), sessionStorage);
+    bench.tell('queue', queue.length);
+  };
+  const settle = (batch, answers) => {
+    const byId = new Map(answers.map((answer) => [answer.id, answer]));
+    queue = queue.filter((item) => !batch.includes(item));
+    keep();
+    for (const item of batch) bench.tell('answer', item, byId.get(item.id) ?? {done: false, text: bench.fill('no_answer')});
+  };
+  const refused = (status) => status >= 400 && status < 500 && status !== 408 && status !== 429;
+
+  const send = async (batch) => {
+    const reply = await fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch)});
+    if (reply.ok) return (await reply.json()).answers;
+    if (!refused(reply.status)) throw new Error(String(reply.status));
+    const text = bench.fill('refused_status', {status: reply.status});
+    return batch.map(({id}) => ({id, done: false, text}));
+  };
+  const pump = async () => {
+    if (busy || !queue.length) return;
+    busy = true;
+    const batch = queue.slice(0, BATCH);
+    try {
+      settle(batch, await send(batch));
+      busy = false;
+      pump();
+    } catch {
+      busy = false;
+      setTimeout(pump, AGAIN_MS);
+    }
+  };
+
+  bench.ask = (action) => {
+    count += 1;
+    queue.push({id: `${page}-${count}`, ...action});
+    keep();
+    pump();
+  };
+  bench.unsent = () => queue.length;
+  bench.unsentReadings = () => queue.filter((item) => item.do === 'typed').length;
+  bench.on('ready', () => { keep(); pump(); });
+  window.addEventListener('beforeunload', (event) => { if (queue.length) event.preventDefault(); });
+})();

@@ -1,0 +1,43 @@
+// Begin when Dash has laid the containers out; draw the tile at once and the rest in a later task.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const TILE_MS = 40, SLOW_MS = 150;
+  const NEEDED = ['link', 'next', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
+
+  const tile = bench.every(TILE_MS, () => {
+    bench.drawReading(bench.snap);
+    bench.drawNext(bench.snap);
+    bench.drawNeck(bench.snap);
+    bench.drawStrip(bench.snap);
+    bench.drawWarnings(bench.snap, bench.lost);
+  });
+  const slow = bench.every(SLOW_MS, () => {
+    if (document.hidden) return;
+    bench.drawMap(bench.snap);
+    bench.drawFlags(bench.snap);
+    bench.drawRecent(bench.snap);
+    setTimeout(() => bench.drawChart(bench.snap), 0);
+  });
+  const all = () => {
+    if (!bench.snap) return;
+    tile();
+    setTimeout(slow, 0);
+  };
+
+  bench.on('snapshot', all);
+  bench.on('look', all);
+  bench.on('link', (lost) => bench.drawWarnings(bench.snap, lost));
+  document.addEventListener('visibilitychange', () => { if (!document.hidden) all(); });
+
+  const begin = () => {
+    if (!NEEDED.every(bench.by)) return false;
+    bench.tell('ready');
+    new ResizeObserver(() => { if (bench.snap) bench.drawNeck(bench.snap); }).observe(bench.by('neck').parentElement);
+    return true;
+  };
+  // Dash lays the page out some time after these scripts have run.
+  document.addEventListener('DOMContentLoaded', () => {
+    if (begin()) return;
+    new MutationObserver((_, watch) => { if (begin()) watch.disconnect(); }).observe(document.body, {childList: true, subtree: true});
+  });
+})();

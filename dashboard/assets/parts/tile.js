@@ -1,0 +1,83 @@
+// What to measure next and the last reading: written at once, in the same task as the snapshot.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const {el, fill} = bench;
+
+  bench.large = (verdict) => bench.words.verdicts[verdict]?.large ?? verdict;
+
+  // The bench says "fret 7, treble: slot width"; the part before the colon is what the eye looks for.
+  const headline = (words, tag) => {
+    const [, where, what] = /^(.*?): (.*)$/s.exec(words) ?? [null, words, ''];
+    const colon = what && el('span', {class: 'unseen', text: ': '});
+    return el(tag, {class: 'where'}, el('span', {class: 'first', text: where}), colon, what && el('span', {class: 'what', text: what}));
+  };
+  const quiet = (title, more) => [el('p', {class: 'where'}, el('span', {class: 'first', text: title})), more && el('p', {class: 'how', text: more})];
+
+  const caution = (text) => text && el('p', {class: 'caution'}, el('strong', {text: fill('caution')}), ' ', text);
+  const facts = (next, scale) => {
+    const parts = [
+      next.gauge_words && fill('with_gauge', {gauge: next.gauge_words}),
+      next.fret && scale && fill('from_nut', {length: bench.long(bench.fretAt(next.fret, scale))}),
+    ].filter(Boolean);
+    const repeat = next.of > 1 && el('span', {class: 'repeats'},
+      ...Array.from({length: next.of}, (_, i) => el('i', {class: i < next.repeat ? 'full' : 'open', 'aria-hidden': 'true'})),
+      fill('repeat_of', next));
+    return el('p', {class: 'facts'}, ...parts.map((text) => el('span', {text})), repeat || null);
+  };
+  const measure = ({next, instrument}) => [
+    headline(next.words, 'p'),
+    next.how && el('p', {class: 'how', text: next.how}),
+    next.bracket && el('p', {class: 'how strong', text: fill('bracket')}),
+    facts(next, instrument?.scale_mm),
+  ];
+  const nothingNext = ({state}) => (state === 'done' || state === 'idle' ? quiet(fill(state), fill(`${state}_more`)) : quiet(fill('empty')));
+
+  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.instrument?.scale_mm], () => [
+    el('h2', {text: fill('next')}),
+    ...(snap.next ? measure(snap) : nothingNext(snap)).filter(Boolean),
+    ...[caution(snap.caution)].filter(Boolean),
+  ]);
+
+  const within = ({low_nm: low, high_nm: high}) => {
+    if (typeof low !== 'number' || typeof high !== 'number' || low === high) return null;
+    return fill('within', {low: bench.number(bench.mm(low)), high: bench.length(bench.mm(high))});
+  };
+  const valueMm = ({value_nm: value, low_nm: low, high_nm: high}) => {
+    if (typeof value === 'number') return bench.mm(value);
+    return typeof low === 'number' && typeof high === 'number' ? bench.mm((low + high) / 2) : null;
+  };
+  bench.valueWords = (reading) => {
+    const mm = valueMm(reading);
+    return mm === null ? '' : bench.length(mm);
+  };
+
+  const size = (last) => {
+    const mm = valueMm(last);
+    return el('p', {class: 'size'}, el('span', {class: 'number', text: mm === null ? '\u2013' : bench.number(mm)}),
+      el('span', {class: 'unit', text: ` ${bench.unit}`}));
+  };
+  const spread = (last) => {
+    const mm = valueMm(last);
+    const parts = [
+      within(last),
+      typeof last.u_mm === 'number' ? `${fill('standard_u')} ${bench.spread(last.u_mm)} ${bench.unit}` : null,
+      bench.unit === 'in' && mm !== null ? bench.thousandths(mm) : null,
+    ].filter(Boolean);
+    return el('p', {class: 'spread'}, ...parts.map((text) => el('span', {text})));
+  };
+  const verdict = (last) => {
+    if (!last.verdict) return el('p', {class: 'verdict', text: fill(last.unassigned ? 'unassigned' : 'unjudged')});
+    return el('p', {class: 'verdict'}, bench.sign(last.verdict), el('span', {text: bench.large(last.verdict)}));
+  };
+  const lastOne = (last) => [
+    el('h2', {text: fill('last')}, el('time', {text: bench.clock(last.taken_at)})),
+    headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
+    last.because ? el('p', {class: 'because', text: last.because}) : '',
+  ];
+
+  bench.drawReading = ({last}) => {
+    const tile = bench.by('reading');
+    tile.dataset.verdict = last?.verdict ?? '';
+    bench.draw(tile, [bench.unit, last ?? null], () => (last ? lastOne(last) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
+  };
+})();

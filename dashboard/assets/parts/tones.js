@@ -1,0 +1,48 @@
+// Tones that differ in pitch, number and timbre: one high for pass, two middle rising for again, three low for fail.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const PATTERNS = {
+    pass: {wave: 'sine', notes: [[1175, 0, 0.09]]},
+    remeasure: {wave: 'triangle', notes: [[523, 0, 0.12], [698, 0.16, 0.16]]},
+    fail: {wave: 'sawtooth', notes: [[196, 0, 0.16], [196, 0.22, 0.16], [156, 0.44, 0.3]]},
+  };
+  const VOLUME = 0.25, QUIET = 0.0001, EDGE_S = 0.012, KEPT = 100;
+
+  let context = null;
+  const tones = (bench.tones = {on: bench.recall('sound') === 'on', played: []});
+
+  const note = (wave, [pitch, after, length]) => {
+    const start = context.currentTime + after;
+    const source = context.createOscillator(), gain = context.createGain();
+    source.type = wave;
+    source.frequency.value = pitch;
+    source.connect(gain).connect(context.destination);
+    gain.gain.setValueAtTime(QUIET, start);
+    gain.gain.exponentialRampToValueAtTime(VOLUME, start + EDGE_S);
+    gain.gain.exponentialRampToValueAtTime(QUIET, start + length);
+    source.start(start);
+    source.stop(start + length + EDGE_S);
+  };
+
+  // Browsers let a page sound only after a touch or a key.
+  const wake = () => {
+    if (!tones.on) return;
+    context = context || new AudioContext();
+    if (context.state !== 'running') context.resume();
+  };
+  tones.state = () => (context ? context.state : 'none');
+  tones.turn = (on) => {
+    tones.on = on;
+    bench.keep('sound', on ? 'on' : 'off');
+    wake();
+  };
+  tones.play = (verdict) => {
+    const pattern = PATTERNS[verdict];
+    if (!pattern || !tones.on || context?.state !== 'running') return;
+    pattern.notes.forEach((each) => note(pattern.wave, each));
+    tones.played.push(verdict);
+    tones.played.splice(0, Math.max(0, tones.played.length - KEPT));
+  };
+  document.addEventListener('pointerdown', wake);
+  document.addEventListener('keydown', wake);
+})();

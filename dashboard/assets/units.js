@@ -1,0 +1,38 @@
+// Lengths as the person wants them: mm to three decimals, inch to four.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const MM_PER_IN = 25.4, MINUS = '\u2212';
+  const DECIMALS = {mm: 3, in: 4};
+
+  bench.unit = bench.recall('unit') === 'in' ? 'in' : 'mm';
+
+  const fixed = (value, decimals) => {
+    const text = Math.abs(value).toFixed(decimals);
+    return value < 0 && Number(text) !== 0 ? MINUS + text : text;
+  };
+  const inUnit = (mm) => (bench.unit === 'in' ? mm / MM_PER_IN : mm);
+
+  bench.number = (mm) => fixed(inUnit(mm), DECIMALS[bench.unit]);
+  bench.length = (mm) => `${bench.number(mm)} ${bench.unit}`;
+  // Scale lengths and distances along the neck need fewer decimals.
+  bench.long = (mm) => `${fixed(inUnit(mm), DECIMALS[bench.unit] - 1)} ${bench.unit}`;
+  bench.thousandths = (mm) => bench.fill('thousandths', {n: fixed(mm / MM_PER_IN * 1000, 1)});
+  bench.mm = (nm) => nm / 1e6;
+
+  // An uncertainty too small for the decimals is not shown as nothing.
+  bench.spread = (mm) => {
+    const least = 10 ** -DECIMALS[bench.unit];
+    return inUnit(mm) < least / 2 ? `< ${least.toFixed(DECIMALS[bench.unit])}` : bench.number(mm);
+  };
+
+  bench.setUnit = (unit) => {
+    bench.unit = unit;
+    bench.keep('unit', unit);
+    bench.tell('look');
+  };
+
+  bench.clock = (when) => {
+    const time = new Date(when);
+    return Number.isNaN(time.getTime()) ? String(when ?? '') : time.toLocaleTimeString([], {hour12: false});
+  };
+})();

@@ -1,0 +1,174 @@
+"""Carry snapshots out to the pages and actions back to the bench.
+
+A page gets whole snapshots as server-sent events: the newest always suffices, so that a lost message, a restart
+or a sleeping tablet needs no replay. Named ``ping`` events tell a page that a quiet link is alive.
+
+Source: HTML Living Standard, section 9.2 "Server-sent events".
+"""
+
+import json
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Final
+
+from flask import Flask, Response, abort, request
+
+from dashboard import words
+from logger.door import Answer, Door, Snapshot
+from logger.features import NM_PER
+
+GAP_S: Final = 0.04
+PING_S: Final = 5.0
+RETRY_MS: Final = 1000
+LOOK_S: Final = 0.25
+"""How long a stream waits before it looks whether its page has gone or the server stops."""
+
+MOST_ACTIONS: Final = 200
+MOST_ID: Final = 80
+MOST_TEXT: Final = 200
+KEYS: Final[Mapping[str, frozenset[str]]] = {
+    "typed": frozenset({"text", "unit"}),
+    "take_back": frozenset({"gauge", "sequence"}),
+    "skip": frozenset(),
+    "repeat": frozenset(),
+}
+
+log = logging.getLogger(__name__)
+
+
+class Encoder:
+    """Write snapshots as JSON, each once however many pages look on."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._of: Snapshot | None = None
+        self._text = ""
+
+    def text(self, snapshot: Snapshot) -> str:
+        """Return the snapshot as one line of JSON.
+
+        Raises:
+            ValueError: a number in the snapshot is not finite.
+        """
+        with self._lock:
+            if snapshot is not self._of:
+                self._text = json.dumps(dict(snapshot), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+                self._of = snapshot
+            return self._text
+
+
+class Feed:
+    """The routes between one door and its pages; at most ``most_streams`` event streams at a time."""
+
+    def __init__(self, door: Door, *, most_streams: int) -> None:
+        self._door = door
+        self._encoder = Encoder()
+        self._slots = threading.BoundedSemaphore(most_streams)
+        self._stopping = threading.Event()
+
+    def register(self, server: Flask) -> None:
+        """Add ``GET /feed``, ``GET /snapshot`` and ``POST /act`` to a server."""
+        server.add_url_rule("/feed", "feed", self._feed)
+        server.add_url_rule("/snapshot", "snapshot", self._snapshot)
+        server.add_url_rule("/act", "act", self._act, methods=["POST"])
+
+    def stop(self) -> None:
+        """End every stream within `LOOK_S`."""
+        self._stopping.set()
+
+    def events(self, gone: Callable[[], bool]) -> Iterator[str]:
+        """Yield server-sent events until the page has gone or the server stops."""
+        yield f"retry: {RETRY_MS}\n\n"
+        seen: int | None = None
+        said_s = time.monotonic()
+        while not (gone() or self._over()):
+            snapshot = self._door.snapshot()
+            if snapshot["version"] != seen:
+                seen = snapshot["version"]
+                yield f"data: {self._encoder.text(snapshot)}\n\n"
+                said_s = time.monotonic()
+                self._stopping.wait(GAP_S)
+            elif time.monotonic() - said_s >= PING_S:
+                yield "event: ping\ndata: 1\n\n"
+                said_s = time.monotonic()
+            self._door.wait(snapshot["version"], timeout_s=LOOK_S)
+
+    def _over(self) -> bool:
+        return self._stopping.is_set() or self._door.closed
+
+    def _feed(self) -> Response:
+        if self._over() or not self._slots.acquire(blocking=False):
+            return Response(words.BUSY, 503, mimetype="text/plain")
+        gone = request.environ.get("waitress.client_disconnected", lambda: False)
+        response = Response(self.events(gone), mimetype="text/event-stream", headers={"Cache-Control": "no-store"})
+        response.call_on_close(self._slots.release)  # also when the page went before the first event
+        return response
+
+    def _snapshot(self) -> Response:
+        text = self._encoder.text(self._door.snapshot())
+        return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
+
+    def _act(self) -> Mapping[str, Any]:
+        return {"answers": [self._answer(item) for item in _actions(request.get_json())]}
+
+    def _answer(self, item: Mapping[str, Any]) -> Mapping[str, Any]:
+        action = {key: value for key, value in item.items() if key != "id"}
+        fault = fault_of(action)
+        answer = self._do(item["id"], action) if fault is None else Answer(done=False, text=fault)
+        return {"id": item["id"], "done": answer.done, "text": answer.text}
+
+    def _do(self, action_id: str, action: Mapping[str, Any]) -> Answer:
+        try:
+            return self._door.act(action_id, action)
+        except Exception:
+            log.exception("action %r failed", action)
+            return Answer(done=False, text=words.BENCH_FAILED)
+
+
+def _actions(body: object) -> list[dict[str, Any]]:
+    """Return the posted actions, each with an id, or refuse the post as a whole before anything is done."""
+    if not isinstance(body, list):
+        abort(400, words.NOT_A_LIST)
+    if len(body) > MOST_ACTIONS:
+        abort(400, words.TOO_MANY.format(most=MOST_ACTIONS, got=len(body)))
+    for place, item in enumerate(body, start=1):
+        name = item.get("id") if isinstance(item, dict) else None
+        if not isinstance(name, str) or not 1 <= len(name) <= MOST_ID:
+            abort(400, words.NO_ID.format(place=place, most=MOST_ID))
+    return body
+
+
+def fault_of(action: Mapping[str, Any]) -> str | None:
+    """Say what is wrong with the shape of an action, or None; what it means is for the bench to judge."""
+    do = action.get("do")
+    if not isinstance(do, str) or do not in KEYS:
+        return words.UNKNOWN_DO.format(known=", ".join(KEYS), got=_brief(do))
+    unknown = action.keys() - KEYS[do] - {"do"}
+    if unknown:
+        return words.UNKNOWN_KEYS.format(do=do, keys=", ".join(map(_brief, sorted(unknown))))
+    if do == "typed":
+        return _fault_of_typed(action)
+    if do == "take_back" and len(action) > 1:
+        return _fault_of_reading(action)
+    return None
+
+
+def _fault_of_typed(action: Mapping[str, Any]) -> str | None:
+    text, unit = action.get("text"), action.get("unit")
+    if not isinstance(text, str) or not 1 <= len(text) <= MOST_TEXT:
+        return words.BAD_TEXT.format(most=MOST_TEXT)
+    if not isinstance(unit, str) or unit not in NM_PER:
+        return words.BAD_UNIT.format(known=", ".join(NM_PER), got=_brief(unit))
+    return None
+
+
+def _fault_of_reading(action: Mapping[str, Any]) -> str | None:
+    sequence = action.get("sequence")
+    named = isinstance(action.get("gauge"), str) and isinstance(sequence, int) and not isinstance(sequence, bool)
+    return None if named else words.BAD_READING
+
+
+def _brief(value: object) -> str:
+    return repr(value)[:40]

@@ -1,0 +1,53 @@
+"""From the bytes that a gauge sends to a `Reading` in whole nanometres.
+
+`Gauge` reads one at a serial port and keeps the connection; `TypedGauge` takes what a person types; `SimulatedGauge` is
+the far end of a cable for trying things out. `load_profiles` says what kinds of gauge there are, `serial_ports` which
+ports. This package knows no fret, no session and no table.
+"""
+
+from drivers.discovery import PortInfo, serial_ports
+from drivers.errors import (
+    DriverError,
+    FrameError,
+    LinkLostError,
+    PortBusyError,
+    PortDeniedError,
+    PortError,
+    PortNotFoundError,
+    ProfileError,
+    SilenceError,
+)
+from drivers.gauge import Backoff, Gauge, GaugeState
+from drivers.profiles import Profile, SerialSettings, load_profiles
+from drivers.reading import Clock, Instant, Reading, system_clock, to_nm
+from drivers.simulated import SimulatedGauge
+from drivers.transports.typed import TypedGauge, TypedValue, parse_typed
+
+__all__ = [
+    "Backoff",
+    "Clock",
+    "DriverError",
+    "FrameError",
+    "Gauge",
+    "GaugeState",
+    "Instant",
+    "LinkLostError",
+    "PortBusyError",
+    "PortDeniedError",
+    "PortError",
+    "PortInfo",
+    "PortNotFoundError",
+    "Profile",
+    "ProfileError",
+    "Reading",
+    "SerialSettings",
+    "SilenceError",
+    "SimulatedGauge",
+    "TypedGauge",
+    "TypedValue",
+    "load_profiles",
+    "parse_typed",
+    "serial_ports",
+    "system_clock",
+    "to_nm",
+]

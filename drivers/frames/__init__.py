@@ -1,0 +1,1 @@
+"""Pure decoders: bytes of a wire in, numbers out. No port, clock or thread here."""

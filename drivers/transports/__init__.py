@@ -1,0 +1,1 @@
+"""Ways by which a gauge's bytes, or a person's typing, come in."""

@@ -1,0 +1,1 @@
+"""Keep, judge and report what gauges read at the bench."""

@@ -1,0 +1,284 @@
+"""One bench, one process: gauges, recorder, store and the door that pages look through."""
+
+import asyncio
+import logging
+import os
+import threading
+import time
+import uuid
+from collections.abc import Callable, Coroutine, Mapping
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from importlib.metadata import version
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Final
+
+from drivers.gauge import Gauge, GaugeState
+from drivers.profiles import Profile
+from logger.door import Action, Answer, Door
+from logger.errors import StoreError
+from logger.gauge_file import GaugeSpec, read_gauges
+from logger.instrument import Instrument
+from logger.kept import observations_of
+from logger.limits import LimitSet, limits_toml
+from logger.recorder import Hooks, Recorder
+from logger.report import CheckVerdict, Judge
+from logger.sheet import Sheet, standard_items
+from logger.snapshot import GAUGE_WORDS, Scene, build
+from logger.store import (
+    InstrumentRevision,
+    InstrumentRow,
+    ReadingRow,
+    SessionEnd,
+    SessionRow,
+    Store,
+    new_id,
+)  # fmt: skip
+
+log = logging.getLogger(__name__)
+
+SOFTWARE: Final = f"fretledger {version('fretledger')}"
+
+
+def default_gauges() -> Mapping[str, GaugeSpec]:
+    """Return what gauges are worth by kind until a file of the shop's own says better."""
+    return read_gauges(Path(str(files("logger.defaults") / "gauges.toml")))
+
+
+def machine_boot_id() -> str:
+    """Return an identity of this boot of the machine, or of this process where the system gives none."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return str(uuid.uuid4())
+
+
+def keep_instrument(store: Store, instrument: Instrument) -> tuple[str, int]:
+    """Return id and revision of an instrument in the store; a new name or description is kept first.
+
+    Raises:
+        StoreError: the store cannot keep it.
+    """
+    with store.reader() as reader:
+        known = next((one for one in reader.instruments() if one.name == instrument.name), None)
+    now_ns = time.time_ns()
+    if known is not None and known.description == instrument.source:
+        return known.instrument, known.revision
+    number = 1 if known is None else known.revision + 1
+    identity = known.instrument if known is not None else new_id(now_ns, os.urandom(8))
+    if known is None:
+        store.put(InstrumentRow(id=identity, created_at_ns=now_ns, description=instrument.source))
+    store.put(InstrumentRevision(instrument=identity, revision=number, at_ns=now_ns, name=instrument.name,
+                                 description=instrument.source))
+    return identity, number
+
+
+def open_session(store: Store, instrument: Instrument, limits: LimitSet, *, resume: bool) -> str:
+    """Return the session to write into: with ``resume`` the newest open one of this very description, else a new one.
+
+    Raises:
+        StoreError: the store cannot keep it.
+    """
+    identity, revision = keep_instrument(store, instrument)
+    if resume:
+        with store.reader() as reader:
+            mine = [one for one in reader.open_sessions() if (one.instrument, one.revision) == (identity, revision)]
+        if mine:
+            return mine[-1].id
+    now_ns = time.time_ns()
+    row = SessionRow(id=new_id(now_ns, os.urandom(8)), instrument=identity, revision=revision, started_at_ns=now_ns,
+                     monotonic_ns=time.monotonic_ns(), boot_id=machine_boot_id(), software=SOFTWARE,
+                     limits=limits_toml(limits))
+    store.put(row)
+    return row.id
+
+
+@dataclass(slots=True)
+class Trouble:
+    """Carry the store's trouble to a bench that is made after the store."""
+
+    listener: Callable[[str, int], None] = lambda _text, _waiting: None
+
+    def __call__(self, text: str, waiting: int) -> None:
+        """Tell the listener."""
+        self.listener(text, waiting)
+
+
+@dataclass(slots=True)
+class _Shown:
+    """What the presenter keeps between two snapshots."""
+
+    version: int = 0
+    trouble: str = ""
+    gauges: dict[str, dict[str, Any]] = field(default_factory=dict)
+    verdicts: list[CheckVerdict] = field(default_factory=list)
+
+
+class Bench:
+    """A sitting: everything between the gauges' readings and the snapshot that a page shows.
+
+    Three threads: gauges run in an asyncio loop, the store's writer commits, the presenter judges and publishes.
+    A commit never waits for a judgement; what changes while one is under way is taken by the next.
+    """
+
+    def __init__(self, store: Store, instrument: Instrument, limits: LimitSet, *, specs: Mapping[str, GaugeSpec],
+                 resume: bool = True, demo: bool = False,
+                 on_durable: Callable[[ReadingRow], None] = lambda _row: None) -> None:
+        self.store = store
+        self.session = open_session(store, instrument, limits, resume=resume)
+        self.specs = specs
+        self._scene = Scene(store=store.store_id, boot=str(uuid.uuid4()), instrument=instrument, limits=limits,
+                            demo=demo)
+        self._judge = Judge(instrument, limits)
+        self._shown = _Shown()
+        self._changed = threading.Event()
+        self._stopping = False
+        hooks = Hooks(on_durable=on_durable, on_change=self._changed.set, on_refused=self._on_refused)
+        self.recorder = Recorder(store, self.session, Sheet(standard_items(instrument)), specs=specs, hooks=hooks)
+        self.door = Door(self._act)
+        self._loop = asyncio.new_event_loop()
+        self._gauges = AsyncExitStack()
+        self._tasks: list[asyncio.Task[None]] = []
+        self._threads = [threading.Thread(target=self._run_loop, name="gauges", daemon=True),
+                         threading.Thread(target=self._present, name="presenter", daemon=True)]
+
+    def start(self) -> None:
+        """Start the threads and publish the first snapshot."""
+        for thread in self._threads:
+            thread.start()
+        self._changed.set()
+
+    def add_gauge(self, name: str, profile: Profile, port: str, *, must_open: bool = True) -> None:
+        """Open a serial gauge and take its readings from now on.
+
+        Args:
+            name: the gauge's name at this bench.
+            profile: how it speaks.
+            port: the serial port.
+            must_open: fail at once when the port cannot be opened, instead of trying again for ever.
+
+        Raises:
+            DriverError: the port cannot be opened.
+            StoreError: the store cannot keep the gauge.
+        """
+        spec = self.specs.get(name) or self.specs.get(profile.kind) or GaugeSpec(kind=profile.kind)
+        if name not in self.specs:
+            spec = GaugeSpec(kind=profile.kind, resolution_mm=profile.resolution_nm / 1e6, u_mm=spec.u_mm,
+                             zero_u_mm=spec.zero_u_mm)
+        first = self.recorder.add_gauge(name, spec, profile=profile.name, sha256=profile.sha256)
+        gauge = Gauge(name, profile=profile, port=port, first_sequence=first, must_open=must_open,
+                      on_state=lambda state: self._on_state(profile.kind, state))
+        self._call(self._open(gauge))
+
+    async def _open(self, gauge: Gauge) -> None:
+        await self._gauges.enter_async_context(gauge)
+        self._tasks.append(asyncio.create_task(self._listen(gauge), name=f"listen {gauge.name}"))
+
+    async def _listen(self, gauge: Gauge) -> None:
+        async for reading in gauge:
+            self.recorder.take(reading)
+
+    def _on_state(self, kind: str, state: GaugeState) -> None:
+        self._shown.gauges[state.name] = {
+            "name": state.name, "kind": kind, "words": GAUGE_WORDS.get(kind, kind), "status": state.status,
+            "since": state.since.isoformat(timespec="seconds"), "detail": state.detail, "readings": state.readings,
+            "unreadable": state.unreadable, "last_raw": state.last_raw.decode("ascii", "backslashreplace"),
+        }  # fmt: skip
+        self._changed.set()
+
+    def on_trouble(self, text: str, waiting: int) -> None:
+        """Take note that the store cannot write (or, with an empty text, that it can again)."""
+        self._shown.trouble = f"{text} ({waiting} waiting)" if text else ""
+        self._changed.set()
+
+    def _on_refused(self, text: str) -> None:
+        self._shown.trouble = f"a reading was not kept: {text}; measure it again"
+        self._changed.set()
+
+    def _act(self, action: Action) -> Answer:
+        match action.get("do"):
+            case "typed":
+                return self.recorder.typed(str(action.get("text", "")), str(action.get("unit", "mm")))
+            case "skip":
+                return self.recorder.skip()
+            case "repeat":
+                return self.recorder.repeat()
+            case "take_back":
+                return self._take_back(action)
+            case other:
+                return Answer(done=False, text=f"unknown request {other!r}; known are typed, skip, repeat, take_back")
+
+    def _take_back(self, action: Action) -> Answer:
+        if "gauge" not in action:
+            return self.recorder.take_back()
+        sequence = action.get("sequence")
+        if not isinstance(sequence, int):
+            return Answer(done=False, text=f"sequence must be a whole number, got {sequence!r}")
+        return self.recorder.take_back((str(action["gauge"]), sequence))
+
+    # -- showing -----------------------------------------------------------------------------------------------------
+
+    def _present(self) -> None:
+        while True:
+            self._changed.wait()
+            self._changed.clear()
+            try:
+                self._publish()
+            except Exception:  # the bench goes on: what is kept is kept, and the page says what is wrong
+                log.exception("the snapshot could not be made")
+                self.door.publish({**self.door.snapshot(), "version": self._next_version(),
+                                   "trouble": "the verdicts cannot be shown: see the log of the bench"})
+            if self._stopping:
+                return
+
+    def _publish(self) -> None:
+        kept = self.recorder.kept()
+        item, progress = self.recorder.sheet_state()
+        self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs))
+        gauges = list(self._shown.gauges.values())
+        self.door.publish(build(self._scene, self._next_version(), kept, self._shown.verdicts, item, progress, gauges,
+                                self._shown.trouble))
+
+    def _next_version(self) -> int:
+        self._shown.version += 1
+        return self._shown.version
+
+    def verdicts(self) -> list[CheckVerdict]:
+        """Return the verdicts on everything that is on disk now."""
+        kept = self.recorder.kept()
+        return Judge(self._scene.instrument, self._scene.limits).verdicts(observations_of(kept.readings, kept.specs))
+
+    # -- stopping ----------------------------------------------------------------------------------------------------
+
+    def stop(self, *, reason: str = "") -> None:
+        """Close the gauges, keep what they still sent, and with a reason end the session. The store stays open."""
+        if self._threads[0].is_alive():
+            self._call(self._close_gauges())
+            self._loop.call_soon_threadsafe(self._loop.stop)
+            self._threads[0].join()
+        if reason:
+            try:
+                self.store.put(SessionEnd(session=self.session, at_ns=time.time_ns(), reason=reason))
+            except StoreError:
+                log.exception("the end of the session could not be kept")
+        self._stopping = True
+        self._changed.set()
+        if self._threads[1].is_alive():
+            self._threads[1].join()
+        self.door.close()
+
+    async def _close_gauges(self) -> None:
+        await self._gauges.aclose()
+        await asyncio.gather(*self._tasks)
+
+    def _call(self, work: Coroutine[Any, Any, None]) -> None:
+        asyncio.run_coroutine_threadsafe(work, self._loop).result()
+
+    def _run_loop(self) -> None:
+        asyncio.set_event_loop(self._loop)
+        try:
+            self._loop.run_forever()
+        finally:
+            self._loop.run_until_complete(self._loop.shutdown_asyncgens())
+            self._loop.close()

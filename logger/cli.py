@@ -1,0 +1,249 @@
+"""The command line: what people type, what is printed, and the exit status.
+
+0 no fail; 1 a verdict is ``fail``; 2 command or input file; 3 gauge; 4 store; 70 our own fault.
+"""
+
+import argparse
+import contextlib
+import json
+import logging
+import math
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Final
+
+from drivers.errors import DriverError
+from logger.bench import SOFTWARE
+from logger.door import Serve
+from logger.errors import InputFileError, StoreError
+from logger.store import default_path
+
+OK, FAILED, USAGE, GAUGE, STORE, OUR_FAULT = 0, 1, 2, 3, 4, 70
+log = logging.getLogger(__name__)
+
+STORE_VARIABLE: Final = "FRETLEDGER_STORE"
+
+
+class CommandError(Exception):
+    """The command was given something that does not hold."""
+
+
+def run(arguments: Sequence[str], serve: Serve) -> int:
+    """Run one command and return its exit status; errors become one line on stderr."""
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
+    parser = _parser()
+    options = parser.parse_args(arguments)
+    if options.command is None:
+        parser.print_help(sys.stderr)
+        return USAGE
+    try:
+        return _guarded(options, serve)
+    except BrokenPipeError:  # whoever read stdout went away; not ours to report
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+
+
+def _guarded(options: argparse.Namespace, serve: Serve) -> int:
+    try:
+        status: int = options.run(options, serve)
+        return status
+    except (InputFileError, CommandError) as error:
+        return _say(error, USAGE)
+    except StoreError as error:
+        return _say(error, STORE)
+    except DriverError as error:
+        return _say(error, GAUGE)
+    except BrokenPipeError:
+        raise
+    except Exception as error:
+        log.debug("our own fault", exc_info=True)
+        if os.environ.get("FRETLEDGER_TRACE"):
+            raise
+        return _say(f"our own fault: {type(error).__name__}: {error}; set FRETLEDGER_TRACE=1 to see where", OUR_FAULT)
+
+
+def _say(error: object, status: int) -> int:
+    line = " ".join(str(error).split()) or type(error).__name__
+    print(f"fretledger: {line}", file=sys.stderr)
+    return status
+
+
+@contextlib.contextmanager
+def _stopped_by_signal() -> Iterator[threading.Event]:
+    """Turn Ctrl-C and a polite kill into an event, so that everything is closed in order."""
+    stop = threading.Event()
+    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+# -- commands --------------------------------------------------------------------------------------------------------
+
+
+def _demo(options: argparse.Namespace, serve: Serve) -> int:
+    from logger.demo.operator import BenchSilentError
+    from logger.demo.run import DemoOptions, run_demo
+
+    wanted = DemoOptions(seconds=options.seconds, seed=options.seed, browser=options.browser, port=options.port,
+                         store=options.store or _store_from_environment(), acks=options.acks)
+    with _stopped_by_signal() as stop, _page_port(options.port), _writable(options.acks):
+        try:
+            return run_demo(wanted, serve, stop=stop)
+        except BenchSilentError as error:
+            return _say(error, GAUGE)
+
+
+def _bench(options: argparse.Namespace, serve: Serve) -> int:
+    from logger.sitting import SittingOptions, run_sitting
+
+    wanted = SittingOptions(store=_store(options), instrument=options.instrument, gauges=options.gauges,
+                            limits=options.limits, ports=options.gauge or [], browser=options.browser,
+                            port=options.port, new=options.new)
+    with _stopped_by_signal() as stop, _page_port(options.port):
+        return run_sitting(wanted, serve, stop=stop)
+
+
+def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.evaluate import evaluate_file, print_table
+
+    result = evaluate_file(options.readings, options.instrument, gauges=options.gauges, limits=options.limits,
+                           session=options.session)
+    for note in result.notes:
+        print(f"fretledger: note: {note}", file=sys.stderr)
+    if options.json:
+        print(json.dumps(result.json(), ensure_ascii=False, allow_nan=False))
+    else:
+        print_table(result, unit=options.unit)
+    return FAILED if result.failed else OK
+
+
+def _readings(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.export import export_readings
+
+    export_readings(_store(options), sys.stdout, session=options.session, instrument_to=options.instrument_to,
+                    gauges_to=options.gauges_to, limits_to=options.limits_to)
+    return OK
+
+
+def _store_from_environment() -> Path | None:
+    named = os.environ.get(STORE_VARIABLE)
+    return Path(named) if named else None
+
+
+def _store(options: argparse.Namespace) -> Path:
+    return options.store or _store_from_environment() or default_path()
+
+
+@contextlib.contextmanager
+def _page_port(port: int) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        if isinstance(error, FileNotFoundError | IsADirectoryError) or not port:
+            raise
+        raise CommandError(f"port {port} cannot be used for the page ({error.strerror or error}); "
+                           "choose another with --port, or 0 for any free one") from error
+
+
+@contextlib.contextmanager
+def _writable(acks: Path | None) -> Iterator[None]:
+    if acks is not None:
+        try:
+            acks.open("a", encoding="utf-8").close()
+        except OSError as error:
+            raise CommandError(f"{acks}: cannot be written ({error.strerror}); give --acks a file in a folder that "
+                               "exists and is writable") from error
+    yield
+
+
+# -- arguments -------------------------------------------------------------------------------------------------------
+
+
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"must be a number of seconds, got {text!r}") from error
+    if not math.isfinite(value) or value <= 0:
+        raise argparse.ArgumentTypeError(f"must be a number of seconds above 0, got {text!r}")
+    return value
+
+
+def _port(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or int(text) > 65535:
+        raise argparse.ArgumentTypeError(f"must be a port number from 0 to 65535, got {text!r}")
+    return int(text)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="fretledger", description="Take, keep and judge fretwork readings.")
+    parser.add_argument("--version", action="version", version=SOFTWARE)
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    _add_demo(_command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
+    _add_bench(_command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
+    _add_evaluate(_command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
+    _add_readings(_command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
+    return parser
+
+
+def _command(
+    add: Callable[..., argparse.ArgumentParser], name: str, words: str, work: Callable[..., int]
+) -> argparse.ArgumentParser:
+    parser = add(name, help=words, description=words)
+    parser.set_defaults(run=work)
+    return parser
+
+
+def _add_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--port", type=_port, default=0, metavar="N", help="port of the page; 0 takes any free one")
+    parser.add_argument("--no-browser", dest="browser", action="store_false", help="do not open a browser")
+
+
+def _add_store(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--store", type=Path, metavar="PATH",
+                        help=f"the session store; else {STORE_VARIABLE}, else your own data folder")
+
+
+def _add_demo(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--seconds", type=_seconds, metavar="N", help="measure the whole sheet within N seconds and end")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which faults, where and how large")
+    _add_page(parser)
+    parser.add_argument("--store", type=Path, metavar="PATH", help="keep the readings here; else a temporary store")
+    parser.add_argument("--acks", type=Path, metavar="FILE", help="write one JSON line per reading once it is on disk")
+
+
+def _add_bench(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--instrument", type=Path, metavar="I.toml", help="the instrument; else a plain steel-string")
+    parser.add_argument("--gauges", type=Path, metavar="G.toml", help="what your gauges are worth")
+    parser.add_argument("--limits", type=Path, metavar="L.toml", help="limits of your own")
+    parser.add_argument("--gauge", action="append", metavar="NAME=PROFILE@PORT",
+                        help="a gauge on a serial port, like green=caliper-mm@/dev/ttyUSB0; may be given again")
+    parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
+    _add_store(parser)
+    _add_page(parser)
+
+
+def _add_evaluate(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("readings", type=Path, metavar="READINGS.csv")
+    parser.add_argument("--instrument", type=Path, required=True, metavar="I.toml")
+    parser.add_argument("--gauges", type=Path, metavar="G.toml", help="what the gauges in the file are worth")
+    parser.add_argument("--limits", type=Path, metavar="L.toml", help="limits of your own")
+    parser.add_argument("--session", metavar="ID", help="judge one session of a file that holds several; all for all")
+    parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
+
+
+def _add_readings(parser: argparse.ArgumentParser) -> None:
+    _add_store(parser)
+    parser.add_argument("--session", metavar="ID", help="one session only")
+    for what in ("instrument", "gauges", "limits"):
+        parser.add_argument(f"--{what}-to", type=Path, metavar="FILE",
+                            help=f"also write the newest session's {what} as TOML, as evaluate reads it")

@@ -1,0 +1,1 @@
+"""Shipped defaults: limits files, each value common practice."""

@@ -1,0 +1,163 @@
+"""Run the demo bench and count what it found of what was planted."""
+
+import json
+import random
+import sys
+import tempfile
+import threading
+import time
+import webbrowser
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any, Final, TextIO
+
+import numpy as np
+
+from drivers.profiles import load_profiles
+from drivers.simulated import SimulatedGauge
+from logger.bench import Bench, Trouble, default_gauges
+from logger.demo.neck import DESCRIPTION, Neck, invent
+from logger.demo.operator import Operator, Stopwatch
+from logger.door import Serve
+from logger.gauge_file import GaugeSpec
+from logger.instrument import parse_instrument
+from logger.limits import default_limits
+from logger.report import CheckVerdict, flags
+from logger.store import ReadingRow, Store, StoreReader
+
+PATIENT_SECONDS: Final = 90.0
+"""How long the demo measures when nobody says."""
+GAUGES: Final = {
+    "caliper": ("demo caliper", "caliper-inch", "N{value} {unit}\r\n", 0.0),
+    "depth_indicator": ("demo depth indicator", "depth-indicator-mm", "{value}\r\n", 0.0),
+    "rocker": ("demo rocker", "rocker-indicator-mm", "{value} mm\r\n", 0.5),
+}
+"""By kind: name, profile, the line it sends, and how often it sends garbage before a reading."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoOptions:
+    """What the demo was asked for; without ``seconds`` the page stays until it is interrupted."""
+
+    seconds: float | None = None
+    seed: int = 1
+    browser: bool = True
+    port: int = 0
+    store: Path | None = None
+    acks: Path | None = None
+
+
+def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: TextIO = sys.stdout) -> int:
+    """Run the demo and return its exit status: 0 when every planted fault was found and nothing else.
+
+    Args:
+        options: what was asked for.
+        serve: starts the page.
+        stop: set to end early.
+        out: where the ``ready`` line and the result go.
+
+    Raises:
+        StoreError: the store cannot be used.
+        DriverError: a simulated gauge cannot be opened.
+        BenchSilentError: a reading did not arrive.
+        OSError: the port of the page is taken, or the acknowledgement file cannot be written.
+    """
+    with ExitStack() as stack:
+        path = options.store or Path(stack.enter_context(tempfile.TemporaryDirectory())) / "demo.db"
+        neck, watch = invent(options.seed), Stopwatch()
+        verdicts, session, readings = _sit(options, path, neck, watch, serve, stop, out)
+        with StoreReader(path) as reader:  # a fresh connection, after the writer has closed
+            durable = reader.count(session)
+        result = score(neck, verdicts) | {"readings": readings, "durable": durable,
+                                          "wire_to_durable_ms": _percentiles(watch.milliseconds)}
+    order = ("readings", "durable", "planted", "flags", "found", "missed", "false", "wire_to_durable_ms")
+    print(json.dumps({key: result[key] for key in order}), file=out, flush=True)
+    return 0 if not result["missed"] and not result["false"] and durable == readings else 1
+
+
+def _sit(
+    options: DemoOptions, path: Path, neck: Neck, watch: Stopwatch, serve: Serve, stop: threading.Event, out: TextIO
+) -> tuple[list[CheckVerdict], str, int]:
+    """Measure the sheet and return the verdicts, the session and how many readings were sent to it."""
+    instrument = parse_instrument(DESCRIPTION, where="the demo's instrument")
+    with ExitStack() as stack:
+        acks = stack.enter_context(options.acks.open("a", encoding="utf-8")) if options.acks else None
+
+        def on_durable(row: ReadingRow) -> None:
+            watch.durable(row)
+            if acks is not None:
+                print(json.dumps(_ack(row)), file=acks, flush=True)
+
+        gauges = _plug_in(stack, options.seed)
+        trouble = Trouble()
+        store = stack.enter_context(Store.open_or_create(path, on_trouble=trouble))
+        bench = Bench(store, instrument, default_limits(instrument.kind), specs=_demo_specs(), resume=False, demo=True,
+                      on_durable=on_durable)
+        trouble.listener = bench.on_trouble
+        bench.start()
+        stack.callback(bench.stop, reason="the demo is over")
+        for gauge in gauges.values():
+            bench.add_gauge(gauge.name, gauge.profile, gauge.port)
+        page = serve(bench.door, port=options.port)
+        stack.callback(page.stop)
+        print(f"ready {page.url}", file=out, flush=True)
+        if options.browser:
+            webbrowser.open(page.url)
+        _measure(options, Operator(neck, bench.door, gauges, bench.specs, seed=options.seed, watch=watch), stop)
+        return bench.verdicts(), bench.session, bench.recorder.taken
+
+
+def _measure(options: DemoOptions, operator: Operator, stop: threading.Event) -> None:
+    seconds = PATIENT_SECONDS if options.seconds is None else options.seconds
+    operator.measure_all(time.monotonic() + 0.95 * seconds, stop)
+    if options.seconds is None and options.browser and not stop.is_set():
+        print("the sheet is measured; the page stays open until you press Ctrl-C", file=sys.stderr, flush=True)
+        stop.wait()
+
+
+def _demo_specs() -> dict[str, GaugeSpec]:
+    """Return the worth of the demo's gauges: the defaults, with the caliper's digit in inches."""
+    specs = dict(default_gauges())
+    return specs | {"demo caliper": GaugeSpec(kind="caliper", resolution_mm=0.0127, u_mm=specs["caliper"].u_mm,
+                                              zero_u_mm=specs["caliper"].zero_u_mm)}
+
+
+def _plug_in(stack: ExitStack, seed: int) -> dict[str, SimulatedGauge]:
+    """Make the simulated gauges; where there are no pseudo-terminals, everything is typed."""
+    if sys.platform == "win32":
+        print("this system has no pseudo-terminals: the demo types every reading", file=sys.stderr, flush=True)
+        return {}
+    profiles = load_profiles()
+    gauges: dict[str, SimulatedGauge] = {}
+    for kind, (name, profile, template, garbage) in GAUGES.items():
+        rng = random.Random(f"noise {seed}")  # noqa: S311 - a seeded scenario, nothing secret
+        gauge = SimulatedGauge(name, profile=profiles[profile], template=template, garbage=garbage, rng=rng)
+        stack.callback(gauge.close)
+        gauges[kind] = gauge
+    return gauges
+
+
+def _ack(row: ReadingRow) -> dict[str, Any]:
+    names = ("session", "gauge", "sequence", "kind", "fret", "place", "value_nm")
+    return {name: getattr(row, name) for name in names}
+
+
+def _percentiles(milliseconds: list[float]) -> dict[str, float | None]:
+    if not milliseconds:
+        return {"p50": None, "p99": None}
+    p50, p99 = np.percentile(milliseconds, (50, 99))
+    return {"p50": round(float(p50), 3), "p99": round(float(p99), 3)}
+
+
+def score(neck: Neck, verdicts: list[CheckVerdict]) -> dict[str, Any]:
+    """Compare flags with what was planted, by check, fret and place."""
+    raised = flags(verdicts)
+    planted = {(one.check, one.fret, one.place) for one in neck.planted}
+    seen = {one.key for one in raised}
+    return {
+        "planted": [asdict(one) for one in neck.planted],
+        "flags": [{"check": one.check, "fret": one.fret, "place": one.place,
+                   "value_mm": round(one.judgement.estimate.value_mm, 4), "verdict": one.verdict} for one in raised],
+        "found": len(planted & seen), "missed": len(planted - seen), "false": len(seen - planted),
+    }  # fmt: skip

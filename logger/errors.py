@@ -1,0 +1,84 @@
+"""What can go wrong between a gauge's reading and a kept record.
+
+LoggerError
+    InputFileError (ValueError)      a file that a person wrote does not hold
+        InstrumentError              an instrument description
+        LimitsError                  a limits file
+        GaugesError                  a gauges file
+        ReadingsFileError            a readings file
+    StoreError                       the session store
+        StoreVersionError            written by a newer program
+        StoreForeignError            not a session store
+        StoreBusyError               another program owns it
+        StoreConflictError           the same key with other content
+        SessionNotFoundError (LookupError)
+    SheetError                       a request that the sheet's state does not allow
+    InsufficientDataError (ValueError)   too few readings to answer; shown, never a crash
+"""
+
+from pathlib import Path
+
+
+class LoggerError(Exception):
+    """Root of what this package raises; never raised bare."""
+
+
+class InputFileError(LoggerError, ValueError):
+    """A file that a person wrote does not hold."""
+
+
+class InstrumentError(InputFileError):
+    """An instrument description does not hold."""
+
+
+class LimitsError(InputFileError):
+    """A limits file does not hold."""
+
+
+class GaugesError(InputFileError):
+    """A gauges file does not hold."""
+
+
+class ReadingsFileError(InputFileError):
+    """A readings file does not hold."""
+
+
+class StoreError(LoggerError):
+    """The session store at ``path`` cannot do what was asked."""
+
+    def __init__(self, message: str, *, path: Path) -> None:
+        super().__init__(message)
+        self.path = path
+
+
+class StoreVersionError(StoreError):
+    """The store was written by a newer program: ``found`` is its version, ``known`` is ours."""
+
+    def __init__(self, message: str, *, path: Path, found: int, known: int) -> None:
+        super().__init__(message, path=path)
+        self.found = found
+        self.known = known
+
+
+class StoreForeignError(StoreError):
+    """The file is not a session store."""
+
+
+class StoreBusyError(StoreError):
+    """Another program owns the store."""
+
+
+class StoreConflictError(StoreError):
+    """A row with the same key and other content is already kept."""
+
+
+class SessionNotFoundError(StoreError, LookupError):
+    """The store holds no such session."""
+
+
+class SheetError(LoggerError):
+    """The sheet's state does not allow what was asked."""
+
+
+class InsufficientDataError(LoggerError, ValueError):
+    """Too few readings to answer."""

@@ -1,0 +1,101 @@
+"""Judge a file of readings without a bench."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from logger.errors import ReadingsFileError
+from logger.gauge_file import GaugeSpec, read_gauges
+from logger.instrument import Instrument, read_instrument
+from logger.limits import default_limits, read_limits
+from logger.readings_csv import CsvReading, read_readings
+from logger.report import CheckVerdict, Judge, flags, verdict_json
+from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
+
+SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluation:
+    """The verdicts on a file, and notes for the person who asked."""
+
+    instrument: Instrument
+    readings: int
+    verdicts: Sequence[CheckVerdict]
+    notes: Sequence[str] = field(default=())
+
+    @property
+    def failed(self) -> bool:
+        """Tell whether any verdict is ``fail``."""
+        return bool(flags(self.verdicts))
+
+    def json(self) -> dict[str, Any]:
+        """Return everything as plain JSON values."""
+        return {"instrument": self.instrument.name, "readings": self.readings,
+                "verdicts": [verdict_json(one) for one in self.verdicts]}
+
+
+def evaluate_file(
+    readings: Path, instrument: Path, *, gauges: Path | None = None, limits: Path | None = None,
+    session: str | None = None,
+) -> Evaluation:  # fmt: skip
+    """Return the verdicts on a readings file.
+
+    Args:
+        readings: the CSV file.
+        instrument: the instrument's TOML file.
+        gauges: TOML file with what the gauges are worth, or None.
+        limits: TOML file with limits of one's own, or None for the defaults of the instrument's kind.
+        session: the session to judge where the file holds several; ``all`` judges them together.
+
+    Raises:
+        InputFileError: a file does not hold.
+    """
+    neck = read_instrument(instrument)
+    worth = read_gauges(gauges) if gauges is not None else {}
+    chosen = read_limits(limits, kind=neck.kind) if limits is not None else default_limits(neck.kind)
+    rows = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
+    observations = [row.observation for row in rows]
+    verdicts = Judge(neck, chosen).verdicts(observations)
+    return Evaluation(instrument=neck, readings=len(rows), verdicts=verdicts, notes=_notes(rows, worth))
+
+
+def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> list[CsvReading]:
+    found = list(dict.fromkeys(row.session for row in rows))
+    if session == "all" or (session is None and len(found) <= 1):
+        return rows
+    if session is None:
+        raise ReadingsFileError(f"{where}: holds {len(found)} sessions; choose one with --session, newest "
+                                f"{found[-1]!r}, or --session all to judge them together")
+    if session not in found:
+        raise ReadingsFileError(f"{where}: holds no session {session!r}; it holds {', '.join(map(repr, found))}")
+    return [row for row in rows if row.session == session]
+
+
+def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> list[str]:
+    """Say which gauges have no stated uncertainty, since their readings cannot be judged."""
+    bare = sorted({row.observation.gauge for row in rows
+                   if row.observation.u_mm is None and row.observation.low_mm is None
+                   and row.observation.gauge not in worth})
+    return [f"gauge {name!r} has no stated uncertainty; only repeats can give one, or name it in --gauges"
+            for name in bare]
+
+
+def print_table(result: Evaluation, *, unit: str) -> None:
+    """Print what is wrong first, then every verdict as one line."""
+    failed = flags(result.verdicts)
+    for one in failed:
+        print(f"{SIGNS['fail']} {one.flag}\n   {one.what_to_do}")
+    if failed:
+        print()
+    for one in result.verdicts:
+        judgement = one.judgement
+        size = length(judgement.estimate.value_mm, judgement.expanded_u_mm, unit)
+        p = "" if judgement.p is None else f"  p {judgement.p:.3f}"
+        where = where_words(one.fret, one.place)
+        print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  "
+              f"{VERDICT_WORDS[one.verdict]}")
+    counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
+    print(f"\n{result.readings} readings, {len(result.verdicts)} verdicts: "
+          + ", ".join(f"{count} {VERDICT_WORDS[name]}" for name, count in counts.items()))

@@ -1,0 +1,84 @@
+"""Judge a value against limits: pass, fail, or measure again.
+
+Source: JCGM 106:2012 7 (probability of conforming) and 8 (decision rules by probability).
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from logger.evaluation.estimate import Estimate
+
+Verdict = Literal["pass", "fail", "remeasure"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """The tolerance of one check and the two probabilities that decide.
+
+    Attributes:
+        lower_mm: lower limit in mm, or None.
+        upper_mm: upper limit in mm, or None.
+        p_pass: pass at this probability of conforming or above.
+        p_fail: fail at this probability of conforming or below.
+    """
+
+    lower_mm: float | None = None
+    upper_mm: float | None = None
+    p_pass: float = 0.95
+    p_fail: float = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What was decided about an estimate.
+
+    Attributes:
+        p: probability of conforming, or None when no uncertainty is known.
+        expanded_u_mm: half-width in mm of the 95 % interval, or None; from the same distribution as ``p``.
+    """
+
+    estimate: Estimate
+    p: float | None
+    expanded_u_mm: float | None
+    verdict: Verdict
+
+
+def p_conform(estimate: Estimate, limits: Limits) -> float | None:
+    """Return the probability that the true value lies within the limits; None when no uncertainty is known."""
+    if not estimate.known:
+        return None
+    below = None if limits.lower_mm is None else limits.lower_mm - estimate.value_mm
+    above = None if limits.upper_mm is None else limits.upper_mm - estimate.value_mm
+    return estimate.distribution().within(below, above)
+
+
+def decide(p: float | None, limits: Limits) -> Verdict:
+    """Return the verdict for a probability of conforming."""
+    if p is None or math.isnan(p):
+        return "remeasure"
+    if p >= limits.p_pass:
+        return "pass"
+    return "fail" if p <= limits.p_fail else "remeasure"
+
+
+def judge(estimate: Estimate, limits: Limits) -> Judgement:
+    """Judge one estimate against its limits."""
+    p = p_conform(estimate, limits)
+    expanded = estimate.expanded_u_mm() if estimate.known else None
+    return Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=decide(p, limits))
+
+
+def judge_magnitude(estimate: Estimate, limits: Limits) -> Judgement:
+    """Judge the size of a signed difference in mm: it conforms between minus and plus the upper limit."""
+    bound = limits.upper_mm
+    both = Limits(
+        lower_mm=None if bound is None else -bound, upper_mm=bound, p_pass=limits.p_pass, p_fail=limits.p_fail
+    )
+    return judge(estimate, both)
+
+
+def least_conforming(judgements: list[Judgement]) -> Judgement:
+    """Return the judgement with the least probability of conforming; unknown ones only when there is no other."""
+    return min(judgements, key=lambda one: (one.p is None, 1.0 if one.p is None else one.p,
+                                            -abs(one.estimate.value_mm)))

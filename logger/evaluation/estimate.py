@@ -1,0 +1,154 @@
+"""A value with everything that makes it uncertain, kept apart by cause so that shared causes cancel.
+
+An estimate is linear in named causes. Two estimates that share a cause (the same gauge's zero in the same round)
+share its error; `combine` adds the sensitivities, so in a difference it drops out by itself.
+Source: JCGM 100:2008 5.1.2 and 5.2.2 (law of propagation, by components), G.4.1 (Welch-Satterthwaite).
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.evaluation.distribution import Distribution
+
+DOMINATES: Final = 0.3
+"""A rectangle is kept as one when all else is at most this share of it.
+
+Source: the rule of EA-4/02 S9 and S10 for a dominant rectangular contribution, from memory.
+"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """One cause of uncertainty.
+
+    Attributes:
+        name: identity; the same name is the same error wherever it appears.
+        words: what it is, for a budget.
+        u_mm: standard uncertainty in mm.
+        dof: degrees of freedom behind ``u_mm``.
+        half_width_mm: half-width of a rectangular distribution, or None for a bell.
+        bracket: True where a leaf bracket must stay a rectangle however small its share.
+        pool: causes with the same pool rest on one and the same estimate of spread.
+    """
+
+    name: str
+    words: str
+    u_mm: float
+    dof: float = math.inf
+    half_width_mm: float | None = None
+    bracket: bool = False
+    pool: str = ""
+
+
+def rectangular(name: str, words: str, half_width_mm: float, *, bracket: bool = False) -> Cause:
+    """Return a cause that is equally likely within plus or minus ``half_width_mm``."""
+    u_mm = half_width_mm / math.sqrt(3)
+    return Cause(name=name, words=words, u_mm=u_mm, half_width_mm=half_width_mm, bracket=bracket)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate:
+    """A value in mm and its causes of uncertainty with their sensitivities.
+
+    Attributes:
+        value_mm: best value in mm.
+        terms: pairs of cause and sensitivity (no unit).
+        known: False where a cause has no stated size, so that no uncertainty can be given.
+        repeats: how many readings stand behind it; in a combination the fewest.
+    """
+
+    value_mm: float
+    terms: tuple[tuple[Cause, float], ...] = field(default=())
+    known: bool = True
+    repeats: int = 1
+
+    @property
+    def u_mm(self) -> float:
+        """Standard uncertainty in mm."""
+        return math.hypot(*(cause.u_mm * weight for cause, weight in self.terms))
+
+    @property
+    def dof(self) -> float:
+        """Effective degrees of freedom after Welch and Satterthwaite, pooled causes taken together."""
+        return _welch_satterthwaite(self.terms)
+
+    def distribution(self) -> Distribution:
+        """Return what the value could be about ``value_mm``."""
+        kept = _rectangles(self.terms)
+        rest = [term for term in self.terms if term not in kept]
+        return Distribution(
+            scale_mm=math.hypot(*(cause.u_mm * weight for cause, weight in rest)),
+            dof=_welch_satterthwaite(rest),
+            rectangles_mm=tuple(abs(weight) * (cause.half_width_mm or 0.0) for cause, weight in kept),
+        )
+
+    def expanded_u_mm(self, coverage: float = 0.95) -> float:
+        """Return the half-width in mm of the interval that holds ``coverage``."""
+        return self.distribution().half_interval_mm(coverage)
+
+
+def _welch_satterthwaite(terms: Iterable[tuple[Cause, float]]) -> float:
+    pools: dict[str, tuple[float, float]] = {}
+    for cause, weight in terms:
+        key = cause.pool or cause.name
+        before = pools.get(key, (0.0, cause.dof))[0]
+        pools[key] = (before + (cause.u_mm * weight) ** 2, cause.dof)
+    total = sum(variance for variance, _ in pools.values())
+    if total == 0:
+        return math.inf
+    below = sum((variance / total) ** 2 / dof for variance, dof in pools.values())
+    return math.inf if below == 0 else 1 / below
+
+
+def _rectangles(terms: Sequence[tuple[Cause, float]]) -> list[tuple[Cause, float]]:
+    """Choose the one or two rectangles to keep as such: brackets always, digits where they dominate."""
+    flat = [term for term in terms if term[0].half_width_mm is not None and term[0].u_mm * term[1] != 0]
+    flat.sort(key=lambda term: (term[0].bracket, abs(term[0].u_mm * term[1])), reverse=True)
+    if any(cause.bracket for cause, _ in flat):
+        return [term for term in flat if term[0].bracket][:2]
+    for count in (1, 2):
+        kept = flat[:count]
+        rest = math.hypot(*(cause.u_mm * weight for cause, weight in terms if (cause, weight) not in kept))
+        if len(kept) == count and rest <= DOMINATES * abs(kept[0][0].u_mm * kept[0][1]):
+            return kept
+    return []
+
+
+def combine(parts: Iterable[tuple[float, Estimate]], *, constant_mm: float = 0.0) -> Estimate:
+    """Return the sum of weight times estimate plus a constant, with shared causes taken once.
+
+    Args:
+        parts: pairs of weight (no unit) and estimate.
+        constant_mm: an exact constant in mm.
+    """
+    chosen = list(parts)
+    causes: dict[str, tuple[Cause, float]] = {}
+    for weight, estimate in chosen:
+        for cause, own in estimate.terms:
+            causes[cause.name] = (cause, causes.get(cause.name, (cause, 0.0))[1] + weight * own)
+    return Estimate(
+        value_mm=constant_mm + math.fsum(weight * estimate.value_mm for weight, estimate in chosen),
+        terms=tuple(term for term in causes.values() if term[1] != 0),
+        known=all(estimate.known for _, estimate in chosen),
+        repeats=min((estimate.repeats for _, estimate in chosen), default=1),
+    )
+
+
+def covariance_mm2(estimates: Sequence[Estimate]) -> NDArray[np.float64]:
+    """Return the covariance matrix in mm^2, shape (n, n), of ``n`` estimates that may share causes."""
+    names = {cause.name: (index, cause.u_mm) for index, cause in enumerate(_distinct_causes(estimates))}
+    loads = np.zeros((len(estimates), len(names)))
+    for row, estimate in enumerate(estimates):
+        for cause, weight in estimate.terms:
+            column, u_mm = names[cause.name]
+            loads[row, column] += weight * u_mm
+    return loads @ loads.T
+
+
+def _distinct_causes(estimates: Iterable[Estimate]) -> list[Cause]:
+    return list({cause.name: cause for estimate in estimates for cause, _ in estimate.terms}.values())

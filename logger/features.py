@@ -1,0 +1,70 @@
+"""Name what can be measured on an instrument: kinds, places and features."""
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+PLACES: Final = ("bass", "centre", "treble")
+NM_PER: Final = MappingProxyType({"mm": 1_000_000, "in": 25_400_000, "thou": 25_400})
+"""Nanometres in one of each unit that a person may write; 1 in = 25.4 mm exactly."""
+
+WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
+"""Kinds that belong to the wire: a fret number is allowed and not needed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """A kind of feature, in words, with the kinds of gauge that measure it, the natural one first."""
+
+    name: str
+    words: str
+    gauges: tuple[str, ...]
+    needs_fret: bool = True
+    needs_place: bool = False
+    how: str
+
+
+KINDS: Final = MappingProxyType({
+    kind.name: kind
+    for kind in (
+        Kind(name="tang_thickness", words="tang thickness", gauges=("caliper",), needs_fret=False,
+             how="jaws across the tang, clear of the barbs"),
+        Kind(name="barb_span", words="span over the barbs", gauges=("caliper",), needs_fret=False,
+             how="jaws across a pair of barbs"),
+        Kind(name="tang_depth", words="tang depth", gauges=("caliper",), needs_fret=False,
+             how="from under the crown to the foot of the tang"),
+        Kind(name="crown_height", words="crown height of the loose wire", gauges=("caliper",), needs_fret=False,
+             how="from the underside of the crown to its top"),
+        Kind(name="slot_width", words="slot width", gauges=("leaves",),
+             how="the largest leaf that goes in, the smallest that does not"),
+        Kind(name="slot_depth", words="slot depth", gauges=("depth_indicator",),
+             how="thin blade to the floor of the slot"),
+        Kind(name="seated_height", words="height of the seated fret", gauges=("depth_indicator", "caliper"),
+             needs_place=True,
+             how="base on the board, plunger on the crown"),
+        Kind(name="fret_step", words="step over its neighbours", gauges=("rocker",),
+             how="feet on the neighbours, plunger on the fret"),
+        Kind(name="straightedge_gap", words="gap under the straightedge", gauges=("leaves",),
+             how="edge on two equal blocks, leaf under it"),
+        Kind(name="board_rise", words="rise of the board's arc", gauges=("depth_indicator",),
+             how="feet across the board, plunger in the middle"),
+    )
+})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """What a reading is of: a kind, a fret (1 is the first, None for the wire), a place and, for steps, the feet."""
+
+    kind: str
+    fret: int | None = None
+    place: str | None = None
+    feet: tuple[int, int] | None = None
+
+    def words(self) -> str:
+        """Say the feature as one would at the bench: ``fret 7, treble: slot width``."""
+        kind = KINDS[self.kind].words if self.kind in KINDS else self.kind
+        where = [] if self.fret is None else [f"fret {self.fret}"]
+        if self.place is not None:
+            where.append(self.place)
+        return f"{', '.join(where)}: {kind}" if where else f"wire: {kind}"

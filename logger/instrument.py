@@ -1,0 +1,118 @@
+"""What is being built: scale, frets, board and wire, read from TOML, frozen and validated."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.errors import InstrumentError
+from logger.evaluation.scale import fret_positions_mm
+from logger.features import NM_PER
+from logger.toml_input import Table, load_toml
+
+MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
+LEAST_SCALE_MM, MOST_SCALE_MM, MOST_FRETS = 150.0, 1500.0, 48
+_KEYS: Final = (
+    "name", "kind", "scale_mm", "scale_in", "frets", "join_fret", "nut_width_mm", "join_width_mm", "radius_mm",
+    "nut_radius_mm", "join_radius_mm", "wire", "board",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Instrument:
+    """A fretted instrument's neck as far as measuring needs it; lengths in mm, None where not stated.
+
+    Attributes:
+        kind: ``electric``, ``steel-string``, ``bass``, ``classical`` or any other word; picks the default limits.
+        nut_radius_mm: radius of the board at the nut; with a cylinder the same as at the join.
+        wire: notes on the wire, as written.
+        board: notes on the board, as written.
+        source: the TOML text this was read from.
+    """
+
+    name: str
+    kind: str
+    scale_mm: float
+    frets: int
+    join_fret: int | None = None
+    nut_width_mm: float | None = None
+    join_width_mm: float | None = None
+    nut_radius_mm: float | None = None
+    join_radius_mm: float | None = None
+    wire: Mapping[str, Any] = field(default_factory=dict)
+    board: Mapping[str, Any] = field(default_factory=dict)
+    source: str = ""
+
+    @property
+    def positions_mm(self) -> NDArray[np.float64]:
+        """Distance from nut to fret in mm, shape (frets + 1,); index 0 is the nut."""
+        return fret_positions_mm(self.scale_mm, self.frets)
+
+
+def read_instrument(path: Path) -> Instrument:
+    """Return the instrument that a TOML file describes.
+
+    Raises:
+        InstrumentError: the file or a key in it does not hold.
+    """
+    values = load_toml(path, InstrumentError)
+    return _build(values, where=str(path), source=path.read_text(encoding="utf-8-sig"))
+
+
+def parse_instrument(text: str, *, where: str) -> Instrument:
+    """Return the instrument that a TOML text describes.
+
+    Raises:
+        InstrumentError: the text or a key in it does not hold.
+    """
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as cause:
+        raise InstrumentError(f"{where}: not TOML: {cause}") from cause
+    return _build(values, where=where, source=text)
+
+
+def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
+    table = Table(values, where=where, error=InstrumentError)
+    table.refuse_unknown(_KEYS)
+    frets = table.whole("frets", least=1, most=MOST_FRETS)
+    radius = table.optional_number("radius_mm", above=0)
+    join = table.whole("join_fret", least=1, most=frets) if "join_fret" in values else None
+    if radius is not None and ("nut_radius_mm" in values or "join_radius_mm" in values):
+        raise InstrumentError(f"{where}: radius_mm is a cylinder, nut_radius_mm and join_radius_mm a cone; give one")
+    return Instrument(
+        name=table.text("name"),
+        kind=table.text("kind", default="steel-string"),
+        scale_mm=_scale_mm(table),
+        frets=frets,
+        join_fret=join,
+        nut_width_mm=table.optional_number("nut_width_mm", above=0),
+        join_width_mm=table.optional_number("join_width_mm", above=0),
+        nut_radius_mm=radius or table.optional_number("nut_radius_mm", above=0),
+        join_radius_mm=radius or table.optional_number("join_radius_mm", above=0),
+        wire=dict(_notes(table, "wire")),
+        board=dict(_notes(table, "board")),
+        source=source,
+    )
+
+
+def _scale_mm(table: Table) -> float:
+    if ("scale_mm" in table.values) == ("scale_in" in table.values):
+        raise InstrumentError(f"{table.where}: give the scale length once, as scale_mm or as scale_in")
+    if "scale_mm" in table.values:
+        return table.number("scale_mm", least=LEAST_SCALE_MM, most=MOST_SCALE_MM)
+    inches = table.number("scale_in", least=LEAST_SCALE_MM / 25.4, most=MOST_SCALE_MM / 25.4)
+    return float(Decimal(repr(inches)) * MM_PER_INCH)
+
+
+def _notes(table: Table, key: str) -> Mapping[str, Any]:
+    notes = table.table(key)
+    for name, value in notes.values.items():
+        if not isinstance(value, str | int | float):
+            raise InstrumentError(f"{notes.where}: {name} must be a text or a number, got {value!r}")
+    return notes.values

@@ -1,0 +1,214 @@
+"""Readings as CSV: what `fretledger evaluate` reads and `fretledger readings` writes."""
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+from logger.errors import ReadingsFileError
+from logger.evaluation.observation import FeatureKey, Observation
+from logger.features import KINDS, NM_PER, PLACES
+from logger.gauge_file import GaugeSpec
+
+REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
+OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u")
+KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
+"""Columns that say where a reading came from; a row with ``taken_back`` set is not judged."""
+STEP_KINDS: Final = ("fret_step", "straightedge_gap")
+MOST_MM: Final = 10_000.0
+
+_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
+_FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvReading:
+    """One row of a readings file: the observation, and the session it came from (empty when not stated)."""
+
+    observation: Observation
+    session: str = ""
+
+
+def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) -> list[CsvReading]:
+    """Return the readings of a CSV file that were not taken back.
+
+    Args:
+        path: the file, UTF-8.
+        frets: number of frets of the instrument.
+        gauges: what the named gauges are worth; the file's own columns override.
+
+    Raises:
+        ReadingsFileError: the file, its header or a row does not hold; the message names the line and the column.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as cause:
+        raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of readings") from cause
+    except (OSError, UnicodeDecodeError) as cause:
+        raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
+    return list(_rows(text, where=str(path), frets=frets, gauges=gauges))
+
+
+def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec]) -> Iterator[CsvReading]:
+    lines = csv.reader(io.StringIO(text, newline=""), strict=True)
+    header: list[str] | None = None
+    rows = 0
+    try:
+        for cells in lines:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if header is None:
+                header = _header([cell.strip() for cell in cells], where)
+                continue
+            rows += 1
+            row = _Row(header, cells, where=f"{where}, line {lines.line_num}")
+            if not row.get("taken_back"):
+                yield CsvReading(observation=_observation(row, frets, gauges), session=row.get("session"))
+    except csv.Error as cause:
+        raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
+    if header is None:
+        raise ReadingsFileError(f"{where}: the file is empty; it must begin with the header {','.join(REQUIRED)}")
+    if rows == 0:
+        raise ReadingsFileError(f"{where}: no readings below the header; add one row per reading")
+
+
+def _header(names: list[str], where: str) -> list[str]:
+    needed = [name for name in REQUIRED if name not in names]
+    if needed == ["value"] and {"low", "high"} <= set(names):
+        needed = []
+    if needed:
+        raise ReadingsFileError(f"{where}: column {needed[0]!r} is missing; the header must have {','.join(REQUIRED)}")
+    for name in names:
+        if name not in (*REQUIRED, *OPTIONAL, *KEPT):
+            known = ", ".join((*REQUIRED, *OPTIONAL, *KEPT))
+            raise ReadingsFileError(f"{where}: unknown column {name!r}; known are {known}")
+        if names.count(name) > 1:
+            raise ReadingsFileError(f"{where}: column {name!r} stands twice in the header; keep one")
+    return names
+
+
+class _Row:
+    def __init__(self, header: list[str], cells: list[str], *, where: str) -> None:
+        self.where = where
+        if len(cells) != len(header):
+            raise self.error(f"{len(cells)} cells under {len(header)} columns; every row needs one cell per column")
+        self.cells = {name: cell.strip() for name, cell in zip(header, cells, strict=True)}
+
+    def error(self, text: str) -> ReadingsFileError:
+        return ReadingsFileError(f"{self.where}: {text}")
+
+    def get(self, name: str) -> str:
+        return self.cells.get(name, "")
+
+    def number(self, name: str) -> Decimal | None:
+        cell = self.get(name)
+        if not cell:
+            return None
+        if not _NUMBER.fullmatch(cell):
+            hint = "; write a decimal point, not a comma" if "," in cell else "; write it like 0.512"
+            raise self.error(f"{name} must be a plain decimal number, got {cell!r}{hint}")
+        return Decimal(cell)
+
+    def length_mm(self, name: str, unit_nm: int, *, negative: bool = True) -> float | None:
+        number = self.number(name)
+        if number is None:
+            return None
+        millimetres = float(number * unit_nm / NM_PER["mm"])
+        if not negative and millimetres < 0:
+            raise self.error(f"{name} must not be negative, got {self.get(name)!r}")
+        if abs(millimetres) > MOST_MM:
+            raise self.error(f"{name} must be within {MOST_MM:g} mm, got {self.get(name)!r} {self.get('unit')}")
+        return millimetres
+
+
+def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Observation:
+    key = _key(row, frets)
+    unit = row.get("unit")
+    if unit not in NM_PER:
+        raise row.error(f"unit must be mm, in or thou, got {unit!r}")
+    unit_nm = NM_PER[unit]
+    low, high = row.length_mm("low", unit_nm), row.length_mm("high", unit_nm)
+    value = _value(row, low, high, row.length_mm("value", unit_nm))
+    spec = gauges.get(row.get("gauge"), GaugeSpec(kind=""))
+    own_u = row.length_mm("u", unit_nm, negative=False)
+    own_digit = row.length_mm("resolution", unit_nm, negative=False)
+    span = row.length_mm("span_mm", NM_PER["mm"], negative=False)
+    return Observation(
+        key=key, value_mm=value, low_mm=low, high_mm=high, gauge=row.get("gauge"), round=_round(row),
+        resolution_mm=spec.resolution_mm if own_digit is None else own_digit or None,
+        u_mm=spec.u_mm if own_u is None else own_u, zero_u_mm=spec.zero_u_mm, span_mm=span,
+    )  # fmt: skip
+
+
+def _round(row: _Row) -> str:
+    return f"{row.get('session')}/{row.get('round')}"
+
+
+def _value(row: _Row, low: float | None, high: float | None, value: float | None) -> float:
+    if (low is None) != (high is None):
+        raise row.error("a bracket needs low and high: the largest leaf that goes in, the smallest that does not")
+    if low is None or high is None:
+        if value is None:
+            raise row.error("value is missing; give a value, or low and high")
+        return value
+    if value is not None:
+        raise row.error("give a value or a bracket of low and high, not both")
+    if low >= high:
+        raise row.error(f"low must be below high, got low {row.get('low')!r} and high {row.get('high')!r}")
+    return (low + high) / 2
+
+
+def _key(row: _Row, frets: int) -> FeatureKey:
+    kind = row.get("kind")
+    if kind not in KINDS:
+        raise row.error(f"unknown kind {kind!r}; known are {', '.join(KINDS)}")
+    place = row.get("place") or None
+    if place is not None and place not in PLACES:
+        raise row.error(f"place must be bass, centre or treble, got {place!r}")
+    if place is None and KINDS[kind].needs_place:
+        raise row.error(f"{kind} needs a place: bass, centre or treble")
+    fret = _fret(row, kind, frets)
+    return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets))
+
+
+def _fret(row: _Row, kind: str, frets: int) -> int | None:
+    cell = row.get("fret")
+    if not cell:
+        if KINDS[kind].needs_fret:
+            raise row.error(f"{kind} needs a fret from 1 to {frets}")
+        return None
+    if not (cell.isascii() and cell.isdigit() and len(cell) <= 3) or not 1 <= int(cell) <= frets:
+        raise row.error(f"fret must be a whole number from 1 to {frets}, got {cell!r}")
+    return int(cell)
+
+
+def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int] | None:
+    cell = row.get("feet")
+    if kind not in STEP_KINDS or fret is None:
+        if cell:
+            raise row.error(f"feet belong to {' and '.join(STEP_KINDS)}, not to {kind}; leave the cell empty")
+        return None
+    if not cell:
+        if kind == "straightedge_gap":
+            raise row.error("straightedge_gap needs feet: the two frets under the blocks, like 1-12")
+        low, high = fret - 1, fret + 1
+    else:
+        match = _FEET.fullmatch(cell)
+        if match is None:
+            raise row.error(f"feet must be two frets like 6-8, got {cell!r}")
+        low, high = int(match[1]), int(match[2])
+    if not 0 <= low < fret < high <= frets:
+        raise row.error(f"feet {low}-{high} must stand on both sides of fret {fret}, on the nut (0) to fret {frets}")
+    return low, high
+
+
+def write_readings(rows: Iterable[Mapping[str, str]], out: io.TextIOBase) -> None:
+    """Write readings with every column, one mapping of texts per row."""
+    names = (*REQUIRED, *OPTIONAL, *KEPT)
+    writer = csv.DictWriter(out, names, lineterminator="\n", restval="")
+    writer.writeheader()
+    writer.writerows(rows)

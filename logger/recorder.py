@@ -1,0 +1,239 @@
+"""Gauges to sheet to store: give every reading its feature, keep it, and say so once it is on disk.
+
+A reading advances the sheet when it arrives, so that the next press already belongs to the next feature; it is
+shown, judged and acknowledged only after the commit that holds it. Every method may be called from any thread.
+"""
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import Future
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from drivers.errors import FrameError
+from drivers.reading import Reading
+from drivers.transports.typed import TypedGauge
+from logger.door import Answer
+from logger.errors import SheetError, StoreError
+from logger.features import KINDS, Feature
+from logger.gauge_file import GaugeSpec
+from logger.kept import feature_of, feet_of, feet_text, spec_json
+from logger.sheet import Item, ReadingKey, Sheet
+from logger.store import KeptReading, ReadingRow, SessionGauge, Skip, Store, StoreReader, TakeBack
+
+log = logging.getLogger(__name__)
+
+TYPED: Final = "typed "
+"""What a gauge's name begins with when a person types its readings."""
+PATIENCE_S: Final = 3.0
+"""How long an answer waits for the disk."""
+UNITS: Final = ("mm", "in", "thou")
+
+
+@dataclass(slots=True)
+class Kept:
+    """What the sitting has so far, as `Recorder.kept` hands it out: a copy."""
+
+    readings: list[KeptReading] = field(default_factory=list)
+    specs: dict[str, GaugeSpec] = field(default_factory=dict)
+    waiting: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Hooks:
+    """Whom the recorder tells: after each commit, when anything shown has changed, when a reading was not kept."""
+
+    on_durable: Callable[[ReadingRow], None] = lambda _row: None
+    on_change: Callable[[], None] = lambda: None
+    on_refused: Callable[[str], None] = lambda _text: None
+
+
+class Recorder:
+    """The one who writes down."""
+
+    def __init__(self, store: Store, session: str, sheet: Sheet, *, specs: Mapping[str, GaugeSpec],
+                 hooks: Hooks) -> None:
+        self.session = session
+        self._store = store
+        self._sheet = sheet
+        self._defaults = specs
+        self._hooks = hooks
+        self._lock = threading.RLock()
+        self._readings: dict[ReadingKey, KeptReading] = {}
+        self._specs: dict[str, GaugeSpec] = {}
+        self._typed: dict[str, TypedGauge] = {}
+        self._waiting = 0
+        self.taken = 0
+        self._resume(store.reader())
+
+    def _resume(self, reader: StoreReader) -> None:
+        with reader:
+            self._numbers = reader.next_number(self.session)
+            kept = reader.readings(self.session)
+            skips = [Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
+                     for one in reader.skips(self.session)]
+        self._readings = {(one.row.gauge, one.row.sequence): one for one in kept}
+        live = [(key, feature_of(one.row)) for key, one in self._readings.items() if one.taken_back is None]
+        self._sheet.resume([(key, feature) for key, feature in live if feature is not None], skips)
+
+    # -- gauges ------------------------------------------------------------------------------------------------------
+
+    def add_gauge(self, name: str, spec: GaugeSpec, *, profile: str = "", sha256: str = "") -> int:
+        """Make a gauge known to the session and return the sequence number of its next reading.
+
+        Raises:
+            StoreError: the store cannot keep it, or the session knows the name with another worth.
+        """
+        with self._lock:
+            if name not in self._specs:
+                self._store.put(SessionGauge(session=self.session, gauge=name, kind=spec.kind,
+                                             description=spec_json(spec), profile=profile, profile_sha256=sha256))
+                self._specs[name] = spec
+        with self._store.reader() as reader:
+            return reader.next_sequence(self.session, name)
+
+    def take(self, reading: Reading) -> Future[None]:
+        """Give a reading its feature and hand it to the store; the future is done when it is on disk."""
+        with self._lock:
+            item = self._assign(reading)
+            row = self._row(reading, item)
+            self._waiting += 1
+            self.taken += 1
+            future = self._store.submit(row)
+        future.add_done_callback(lambda done: self._settled(row, done))
+        return future
+
+    def _assign(self, reading: Reading) -> Item | None:
+        item = self._sheet.next()
+        if item is None or self._specs[reading.gauge].kind not in KINDS[item.feature.kind].gauges:
+            return None
+        return self._sheet.fill((reading.gauge, reading.sequence))
+
+    def _row(self, reading: Reading, item: Item | None) -> ReadingRow:
+        row = ReadingRow(
+            session=self.session, gauge=reading.gauge, sequence=reading.sequence, value_nm=reading.value_nm,
+            low_nm=reading.low_nm, high_nm=reading.high_nm, unit=reading.unit, raw=reading.raw,
+            status=reading.status, taken_at_ns=int(reading.taken_at.timestamp() * 1e9),
+            monotonic_ns=reading.monotonic_ns,
+        )  # fmt: skip
+        if item is None:
+            return row
+        feature = item.feature
+        return replace(row, kind=feature.kind, fret=feature.fret, place=feature.place, feet=feet_text(feature.feet),
+                       round=item.stage)
+
+    def _settled(self, row: ReadingRow, done: Future[None]) -> None:
+        """Run in the writer's thread once the reading is on disk, or cannot be."""
+        error = done.exception()
+        with self._lock:
+            self._waiting -= 1
+            if error is None:
+                self._readings[row.gauge, row.sequence] = KeptReading(row=row, taken_back=None, original=row)
+            else:
+                log.error("reading %s of %s was not kept: %s", row.sequence, row.gauge, error)
+                self._sheet.take_back((row.gauge, row.sequence))
+        if error is None:
+            self._hooks.on_durable(row)
+        else:
+            self._hooks.on_refused(_first_line(error))
+        self._hooks.on_change()
+
+    # -- what a person asks for --------------------------------------------------------------------------------------
+
+    def typed(self, text: str, unit: str) -> Answer:
+        """Take a typed reading or leaf bracket for the next feature; answer once it is on disk."""
+        if unit not in UNITS:
+            return Answer(done=False, text=f"unit must be mm, in or thou, got {unit!r}")
+        try:
+            with self._lock:
+                future = self.take(self._typed_gauge().submit(text, unit=unit))
+        except (FrameError, StoreError) as error:
+            return Answer(done=False, text=_first_line(error))
+        return self._answer(future, "")
+
+    def _typed_gauge(self) -> TypedGauge:
+        item = self._sheet.next()
+        kind = "" if item is None else KINDS[item.feature.kind].gauges[0]
+        name = kind if kind == "leaves" else f"{TYPED}{kind.replace('_', ' ')}".strip()
+        if name not in self._typed:
+            spec = self._defaults.get(name) or self._defaults.get(kind) or GaugeSpec(kind=kind or "typed")
+            self._typed[name] = TypedGauge(name, first_sequence=self.add_gauge(name, spec))
+        return self._typed[name]
+
+    def skip(self) -> Answer:
+        """Pass over the next feature."""
+        with self._lock:
+            try:
+                item = self._sheet.skip()
+            except SheetError as error:
+                return Answer(done=False, text=str(error))
+            feature, number = item.feature, self._number()
+            future = self._store.submit(Skip(session=self.session, number=number, kind=feature.kind, fret=feature.fret,
+                                             place=feature.place, feet=feet_text(feature.feet), at_ns=time.time_ns()))
+        return self._answer(future, f"skipped {feature.words()}")
+
+    def repeat(self) -> Answer:
+        """Ask for the newest measured feature once more."""
+        with self._lock:
+            feature = next((found for found in map(_feature, reversed(self._live())) if found is not None), None)
+            if feature is None:
+                return Answer(done=False, text="nothing to repeat: no reading yet")
+            self._sheet.repeat(feature)
+        self._hooks.on_change()
+        return Answer(done=True, text=f"once more: {feature.words()}")
+
+    def take_back(self, key: ReadingKey | None = None, *, who: str = "bench", why: str = "taken back") -> Answer:
+        """Take back a reading, the newest when none is named; the reading stays in the store."""
+        with self._lock:
+            live = self._live()
+            chosen = self._readings.get(key) if key is not None else (live[-1] if live else None)
+            if chosen is None or chosen.taken_back is not None:
+                return Answer(done=False, text="nothing to take back: no such reading, or it is taken back already")
+            row = chosen.row
+            note = TakeBack(session=self.session, number=self._number(), gauge=row.gauge, sequence=row.sequence,
+                            at_ns=time.time_ns(), who=who, why=why)
+            future = self._store.submit(note)
+            self._readings[row.gauge, row.sequence] = replace(chosen, taken_back=note)
+            self._sheet.take_back((row.gauge, row.sequence))
+        feature = feature_of(row)
+        return self._answer(future, f"taken back: {feature.words() if feature else 'an unassigned reading'}")
+
+    def _answer(self, future: Future[None], text: str) -> Answer:
+        try:
+            future.result(timeout=PATIENCE_S)
+        except TimeoutError:
+            return Answer(done=True, text="taken, but not on disk yet: it is kept in memory and written when it can be")
+        except StoreError as error:
+            return Answer(done=False, text=_first_line(error))
+        finally:
+            self._hooks.on_change()
+        return Answer(done=True, text=text)
+
+    def _number(self) -> int:
+        number, self._numbers = self._numbers, self._numbers + 1
+        return number
+
+    def _live(self) -> list[KeptReading]:
+        return [one for one in self._readings.values() if one.taken_back is None]
+
+    # -- what there is to show ---------------------------------------------------------------------------------------
+
+    def kept(self) -> Kept:
+        """Return a copy of what is on disk, in order, and how many readings are not yet."""
+        with self._lock:
+            return Kept(list(self._readings.values()), dict(self._specs), self._waiting)
+
+    def sheet_state(self) -> tuple[Item | None, list[tuple[str, int, int]]]:
+        """Return the next item and the progress of every stage."""
+        with self._lock:
+            return self._sheet.next(), self._sheet.progress()
+
+
+def _feature(one: KeptReading) -> Feature | None:
+    return feature_of(one.row)
+
+
+def _first_line(error: BaseException) -> str:
+    return str(error).splitlines()[0]

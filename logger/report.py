@@ -1,0 +1,225 @@
+"""Readings to verdicts: the one function that command line, page, record and export all call."""
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from logger.evaluation import fit, seating
+from logger.evaluation.conformity import Judgement, judge
+from logger.evaluation.estimate import Estimate, combine
+from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
+from logger.evaluation.steps import FretDeviation, Step, explain_steps
+from logger.features import PLACES
+from logger.instrument import Instrument
+from logger.limits import LimitSet
+from logger.sentences import flag_sentence
+
+SLOT_PLACES = (*PLACES, None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckVerdict:
+    """The verdict of one check at one fret and place (None for a whole-fret check).
+
+    Attributes:
+        flag: what is wrong, for a person; None unless the verdict is ``fail``.
+        what_to_do: what to do about it; empty unless the verdict is ``fail``.
+        features: what was measured for it.
+    """
+
+    check: str
+    fret: int | None
+    place: str | None
+    judgement: Judgement
+    flag: str | None
+    what_to_do: str
+    features: tuple[FeatureKey, ...]
+
+    @property
+    def key(self) -> tuple[str, int | None, str | None]:
+        """Check, fret and place."""
+        return self.check, self.fret, self.place
+
+    @property
+    def verdict(self) -> str:
+        """``pass``, ``fail`` or ``remeasure``."""
+        return self.judgement.verdict
+
+
+class Judge:
+    """Judge an instrument's readings; what did not change since the last call is not judged again.
+
+    The result depends on the readings alone, never on earlier calls.
+    """
+
+    def __init__(self, instrument: Instrument, limits: LimitSet) -> None:
+        self.instrument = instrument
+        self.limits = limits
+        self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
+        self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
+
+    def verdicts(self, observations: Iterable[Observation]) -> list[CheckVerdict]:
+        """Return every verdict that the readings allow, ordered by check, fret and place."""
+        estimates = self._estimate(list(observations))
+        frets = sorted({key.fret for key in estimates if key.fret is not None})
+        found: list[CheckVerdict] = []
+        for fret in frets:
+            found += self._fit_verdicts(estimates, fret)
+            found += self._seating_verdicts(estimates, fret)
+        for path in SLOT_PLACES:
+            found += self._sweep_verdicts(estimates, path)
+        order = {check: index for index, check in enumerate(self.limits)}
+        places = {place: index for index, place in enumerate(SLOT_PLACES)}
+        return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
+
+    def _estimate(self, observations: list[Observation]) -> dict[FeatureKey, Estimate]:
+        spreads = pooled_spread(observations)
+        grouped: defaultdict[FeatureKey, list[Observation]] = defaultdict(list)
+        for one in observations:
+            grouped[one.key].append(one)
+        result: dict[FeatureKey, Estimate] = {}
+        for key, readings in grouped.items():
+            own = {pool: spread for pool, spread in spreads.items() if pool[1] == key.kind}
+            result[key] = self._remembered(key, readings, own)
+        return result
+
+    def _remembered(
+        self, key: FeatureKey, readings: list[Observation], spreads: Mapping[tuple[str, str], Spread]
+    ) -> Estimate:
+        given = (readings, spreads)
+        before = self._estimates.get(key)
+        if before is None or before[0] != given:
+            self._estimates[key] = (given, estimate_feature(readings, spreads))
+        return self._estimates[key][1]
+
+    def _once(
+        self, name: object, inputs: tuple[Estimate | None, ...], make: Callable[[], list[CheckVerdict]]
+    ) -> list[CheckVerdict]:
+        before = self._verdicts.get(name)
+        if before is None or len(before[0]) != len(inputs) or any(a is not b for a, b in zip(before[0], inputs,
+                                                                                             strict=True)):
+            self._verdicts[name] = (inputs, make())
+        return self._verdicts[name][1]
+
+    def _verdict(
+        self, check: str, fret: int | None, place: str | None, judgement: Judgement, features: Sequence[FeatureKey]
+    ) -> CheckVerdict:
+        flag, todo = None, ""
+        if judgement.verdict == "fail":
+            flag, todo = flag_sentence(check, fret, place, judgement, self.limits[check])
+        return CheckVerdict(check=check, fret=fret, place=place, judgement=judgement, flag=flag, what_to_do=todo,
+                            features=tuple(features))
+
+    def _fit_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
+        tests = (
+            ("tang_clearance", "slot_width", "tang_thickness", lambda slot, tang: fit.clearance(slot, tang)),
+            ("barb_bite", "slot_width", "barb_span", lambda slot, span: fit.bite_per_side(span, slot)),
+            ("slot_depth_spare", "slot_depth", "tang_depth", lambda slot, tang: fit.spare_depth(slot, tang)),
+        )
+        found: list[CheckVerdict] = []
+        for check, slot_kind, wire_kind, formula in tests:
+            wire_key, wire = _wire(estimates, wire_kind, fret)
+            for place in SLOT_PLACES:
+                slot_key = FeatureKey(kind=slot_kind, fret=fret, place=place)
+                slot = estimates.get(slot_key)
+                if slot is None or wire is None:
+                    continue
+                inputs = (slot, wire)
+
+                def make(check: str = check, place: str | None = place, slot: Estimate = slot,
+                         wire: Estimate = wire, keys: tuple[FeatureKey, ...] = (slot_key, wire_key),
+                         formula: Callable[[Estimate, Estimate], Estimate] = formula) -> list[CheckVerdict]:
+                    judgement = judge(formula(slot, wire), self.limits[check])
+                    return [self._verdict(check, fret, place, judgement, keys)]
+
+                found += self._once((check, fret, place), inputs, make)
+        return found
+
+    def _seating_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
+        keys = {place: seating.seated_key(fret, place) for place in PLACES}
+        heights = {place: estimates[key] for place, key in keys.items() if key in estimates}
+        crown_key, crown = _wire(estimates, "crown_height", fret)
+        inputs = (*(heights.get(place) for place in PLACES), crown)
+        features = tuple(key for key in (*keys.values(), crown_key) if key in estimates)
+        return self._once(("seating", fret), inputs, lambda: self._seating(fret, heights, crown, features))
+
+    def _seating(
+        self, fret: int, heights: Mapping[str, Estimate], crown: Estimate | None, features: Sequence[FeatureKey]
+    ) -> list[CheckVerdict]:
+        found: list[CheckVerdict] = []
+        for place in seating.END_PLACES:
+            if place in heights:
+                ended = seating.proud_end(heights[place], heights.get("centre"), crown, self.limits["proud_end"])
+                if ended is not None:
+                    found.append(self._verdict("proud_end", fret, place, ended, features))
+        spread = seating.uneven(heights, self.limits["uneven_seating"])
+        if spread is not None:
+            found.append(self._verdict("uneven_seating", fret, None, _sized(spread), features))
+        if "bass" in heights and "treble" in heights:
+            tilt = seating.tilted(heights["bass"], heights["treble"], self.limits["tilted_fret"])
+            found.append(self._verdict("tilted_fret", fret, None, _sized(tilt), features))
+        return found
+
+    def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate], path: str | None) -> list[CheckVerdict]:
+        steps = [
+            Step(fret=key.fret, feet=key.feet, estimate=estimate)
+            for key, estimate in sorted(estimates.items(), key=lambda item: (item[0].fret or 0, item[0].feet or ()))
+            if key.kind == "fret_step" and key.place == path and key.fret is not None and key.feet is not None
+        ]
+        inputs = tuple(step.estimate for step in steps)
+        return self._once(("sweep", path), inputs, lambda: self._sweep(path, steps)) if steps else []
+
+    def _sweep(self, path: str | None, steps: Sequence[Step]) -> list[CheckVerdict]:
+        measured = {step.fret for step in steps}
+        found: list[CheckVerdict] = []
+        for one in explain_steps(steps, self.instrument.positions_mm):
+            if one.fret < 1:
+                continue  # the nut is not a fret
+            for check in ("high_fret", "low_fret"):
+                if one.fret in measured or _leans(check, one):
+                    judgement = judge(one.deviation, self.limits[check])
+                    keys = tuple(FeatureKey(kind="fret_step", fret=step.fret, place=path, feet=step.feet)
+                                 for step in steps if one.fret in {step.fret, *step.feet})
+                    found.append(self._verdict(check, one.fret, path, judgement, keys))
+        return found
+
+
+def _leans(check: str, one: FretDeviation) -> bool:
+    return (one.deviation.value_mm > 0) == (check == "high_fret")
+
+
+def _wire(
+    estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int
+) -> tuple[FeatureKey, Estimate | None]:
+    """Return the wire's estimate: of this fret's own piece when it was measured, else of the wire."""
+    own = FeatureKey(kind=kind, fret=fret)
+    if own in estimates:
+        return own, estimates[own]
+    general = FeatureKey(kind=kind)
+    return general, estimates.get(general)
+
+
+def _sized(judgement: Judgement) -> Judgement:
+    """Return the judgement with the size of its difference, whatever the sign."""
+    if judgement.estimate.value_mm >= 0:
+        return judgement
+    turned = combine([(-1.0, judgement.estimate)])
+    return replace(judgement, estimate=turned)
+
+
+def verdict_json(one: CheckVerdict) -> dict[str, Any]:
+    """Return a verdict as plain JSON values; what is not known is null."""
+    estimate = one.judgement.estimate
+    expanded = one.judgement.expanded_u_mm
+    return {
+        "check": one.check, "fret": one.fret, "place": one.place, "value_mm": round(estimate.value_mm, 9),
+        "u_mm": round(estimate.u_mm, 9) if estimate.known else None,
+        "U_mm": None if expanded is None else round(expanded, 9),
+        "p": one.judgement.p, "verdict": one.verdict, "flag": one.flag,
+    }  # fmt: skip
+
+
+def flags(verdicts: Iterable[CheckVerdict]) -> list[CheckVerdict]:
+    """Return the failed checks."""
+    return [one for one in verdicts if one.verdict == "fail"]

@@ -1,0 +1,119 @@
+"""Say verdicts as a luthier would: what is wrong, by how much and how sure, and what to do."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from logger.evaluation.conformity import Judgement, Limits
+
+MM_PER_THOU: Final = 0.0254
+
+CHECK_WORDS: Final = {
+    "tang_clearance": "slot against tang",
+    "barb_bite": "bite of the barbs",
+    "slot_depth_spare": "depth to spare",
+    "proud_end": "fret end",
+    "uneven_seating": "evenness of seating",
+    "tilted_fret": "tilt",
+    "high_fret": "high fret",
+    "low_fret": "low fret",
+}
+VERDICT_WORDS: Final = {"pass": "good", "fail": "fix this", "remeasure": "measure again"}
+
+
+def length(value_mm: float, expanded_u_mm: float | None, unit: str) -> str:
+    """Return a length with its expanded uncertainty and unit: ``0.082 ± 0.012 mm`` or ``3.2 ± 0.5 thou``."""
+    scale, digits, word = (1.0, 3, "mm") if unit == "mm" else (1 / MM_PER_THOU, 1, "thou")
+    text = f"{value_mm * scale:.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    if expanded_u_mm is None:
+        return f"{text} {word}, uncertainty not known"
+    return f"{text} ± {expanded_u_mm * scale:.{digits}f} {word}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """The two sides of a check: a sentence with ``{where}`` and ``{size}``, and what to do."""
+
+    above: str
+    do_above: str
+    below: str = ""
+    do_below: str = ""
+    size: Callable[[float], float] = abs
+
+
+_WORDS: Final = {
+    "tang_clearance": Words(
+        above="{where}: the slot is loose, {size} wider than the tang",
+        do_above="choose a wire with a thicker tang, or set the fret in glue",
+        below="{where}: the slot is tight, the tang is {size} thicker than the slot",
+        do_below="widen the slot or choose a thinner tang; forced in, it bends the neck back and chips the board",
+    ),
+    "barb_bite": Words(
+        above="{where}: the barbs bite {size} into each wall, enough to chip the board",
+        do_above="break the slot's upper edge, or choose a wire with shorter barbs",
+        below="{where}: the fret is loose, the barbs bite only {size} into each wall",
+        do_below="choose a wire with wider barbs, or set the fret in glue",
+        size=lambda value: value,
+    ),
+    "slot_depth_spare": Words(
+        above="{where}: the slot is {size} deeper than the tang",
+        do_above="fill the floor when gluing; a deep slot weakens the board",
+        below="{where}: only {size} of depth to spare under the tang",
+        do_below="deepen the slot there; the tang must not stand on its floor",
+        size=lambda value: value,
+    ),
+    "proud_end": Words(
+        above="{where} end stands proud by {size}",
+        do_above="press the end down again with the caul; see where the last barb sits before filing anything",
+    ),
+    "uneven_seating": Words(
+        above="{where} is seated unevenly, its places differ by {size}",
+        do_above="re-seat it over its whole width before any levelling",
+    ),
+    "tilted_fret": Words(
+        above="{where} is tilted, its ends differ by {size}",
+        do_above="re-seat the higher end",
+    ),
+    "high_fret": Words(
+        above="{where} stands high by {size}",
+        do_above="press-test it first: a loose fret is re-seated, a seated one is levelled",
+    ),
+    "low_fret": Words(
+        above="",
+        do_above="",
+        below="{where} stands low by {size}",
+        do_below="replace or shim it, or level its neighbours down to it",
+    ),
+}
+
+
+def where_words(fret: int | None, place: str | None) -> str:
+    """Return ``fret 7, treble``, ``fret 7`` or ``the wire``."""
+    if fret is None:
+        return "the wire"
+    return f"fret {fret}" if place is None else f"fret {fret}, {place}"
+
+
+def _is_below(value_mm: float, limits: Limits) -> bool:
+    if limits.lower_mm is None or limits.upper_mm is None:
+        return limits.lower_mm is not None
+    return value_mm < (limits.lower_mm + limits.upper_mm) / 2
+
+
+def flag_sentence(
+    check: str, fret: int | None, place: str | None, judgement: Judgement, limits: Limits, *, unit: str = "mm"
+) -> tuple[str, str]:
+    """Return what is wrong and what to do, for a check that failed."""
+    words = _WORDS[check]
+    value_mm = judgement.estimate.value_mm
+    below = _is_below(value_mm, limits) and bool(words.below)
+    size = length(words.size(value_mm), judgement.expanded_u_mm, unit)
+    template, todo = (words.below, words.do_below) if below else (words.above, words.do_above)
+    where = where_words(fret, place).replace(",", "") if check == "proud_end" else where_words(fret, place)
+    return template.format(where=where, size=size), todo
+
+
+def reason(check: str, judgement: Judgement, *, unit: str = "mm") -> str:
+    """Return one sentence for the tile: the check, its value and the verdict."""
+    size = length(judgement.estimate.value_mm, judgement.expanded_u_mm, unit)
+    return f"{CHECK_WORDS[check]} {size}: {VERDICT_WORDS[judgement.verdict]}"

@@ -1,0 +1,141 @@
+"""Which feature comes next: stages, repeats, skip, take back. A state machine without input or output."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from logger.errors import SheetError
+from logger.features import PLACES, WIRE_KINDS, Feature
+from logger.instrument import Instrument
+
+STAGES: Final = ("wire", "slots", "seating", "sweep")
+WIRE_REPEATS: Final = 4
+"""Spots along the coil; one reading is not a tang thickness (common practice, no source)."""
+
+ReadingKey = tuple[str, int]
+"""Gauge and sequence."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One line of the sheet: a feature, which repeat of how many, and what fills it.
+
+    Attributes:
+        filled_by: gauge and sequence of the reading, or None.
+        skipped: passed over by the person.
+    """
+
+    stage: str
+    feature: Feature
+    repeat: int = 1
+    of: int = 1
+    filled_by: ReadingKey | None = None
+    skipped: bool = False
+
+    @property
+    def open(self) -> bool:
+        """Tell whether the item still waits for a reading."""
+        return self.filled_by is None and not self.skipped
+
+
+def standard_items(instrument: Instrument) -> list[Item]:
+    """Return the sheet of an instrument: the wire, every slot, every seated fret, every step on the centre path."""
+    frets = range(1, instrument.frets + 1)
+    wire = [("wire", Feature(kind=kind), WIRE_REPEATS) for kind in WIRE_KINDS]
+    slots = [("slots", Feature(kind=kind, fret=fret, place=place), 1)
+             for kind in ("slot_width", "slot_depth") for fret in frets for place in PLACES]
+    seated = [("seating", Feature(kind="seated_height", fret=fret, place=place), 1)
+              for fret in frets for place in PLACES]
+    sweep = [("sweep", Feature(kind="fret_step", fret=fret, place="centre", feet=(fret - 1, fret + 1)), 1)
+             for fret in frets[1:-1]]
+    return [Item(stage=stage, feature=feature, repeat=repeat, of=of)
+            for stage, feature, of in (*wire, *slots, *seated, *sweep) for repeat in range(1, of + 1)]
+
+
+@dataclass(slots=True)
+class Sheet:
+    """The ordered items and how far the sitting has come; the next feature is the first open item."""
+
+    items: list[Item] = field(default_factory=list)
+
+    def next(self) -> Item | None:
+        """Return the first open item, or None when the sheet is done."""
+        return next((item for item in self.items if item.open), None)
+
+    def fill(self, reading: ReadingKey) -> Item | None:
+        """Give a reading to the first open item and return the item, filled; None when the sheet is done."""
+        index = next((index for index, item in enumerate(self.items) if item.open), None)
+        if index is None:
+            return None
+        self.items[index] = replace(self.items[index], filled_by=reading)
+        return self.items[index]
+
+    def skip(self) -> Item:
+        """Pass over the next feature, all its repeats, and return its first item.
+
+        Raises:
+            SheetError: the sheet is done.
+        """
+        item = self.next()
+        if item is None:
+            raise SheetError("nothing to skip: every feature of the sheet is measured or skipped")
+        self.skip_feature(item.feature)
+        return item
+
+    def skip_feature(self, feature: Feature) -> None:
+        """Mark every open item of a feature as skipped."""
+        for index, item in enumerate(self.items):
+            if item.feature == feature and item.open:
+                self.items[index] = replace(item, skipped=True)
+
+    def take_back(self, reading: ReadingKey) -> Item | None:
+        """Open the item that a reading filled (of several the last) and return it; None when it filled none."""
+        for index in reversed(range(len(self.items))):
+            item = self.items[index]
+            if item.filled_by == reading:
+                self.items[index] = replace(item, filled_by=None)
+                return self.items[index]
+        return None
+
+    def repeat(self, feature: Feature) -> Item:
+        """Ask for one more reading of a feature, next.
+
+        Raises:
+            SheetError: the sheet holds no such feature.
+        """
+        places = [index for index, item in enumerate(self.items) if item.feature == feature]
+        if not places:
+            raise SheetError(f"the sheet does not ask for {feature.words()}; measure it on a sheet that does")
+        count = len(places) + 1
+        for index in places:
+            self.items[index] = replace(self.items[index], of=count)
+        item = replace(self.items[places[-1]], repeat=count, of=count, filled_by=None, skipped=False)
+        first_open = next((index for index, one in enumerate(self.items) if one.open), len(self.items))
+        self.items.insert(min(first_open, len(self.items)), item)
+        return item
+
+    def resume(self, readings: Iterable[tuple[ReadingKey, Feature]], skipped: Iterable[Feature]) -> None:
+        """Take in what an earlier run of the same sitting kept.
+
+        Args:
+            readings: kept readings with their features, in order; extra repeats extend the sheet.
+            skipped: features that were passed over.
+        """
+        for key, feature in readings:
+            indices = [index for index, item in enumerate(self.items) if item.feature == feature]
+            index = next((index for index in indices if self.items[index].open), None)
+            if index is None and indices:
+                self.repeat(feature)
+                index = next(i for i, item in enumerate(self.items) if item.feature == feature and item.open)
+            if index is not None:
+                self.items[index] = replace(self.items[index], filled_by=key)
+        for feature in skipped:
+            self.skip_feature(feature)
+
+    def progress(self) -> list[tuple[str, int, int]]:
+        """Return per stage: name, items done or skipped, items in all."""
+        return [_count(stage, [item for item in self.items if item.stage == stage]) for stage in STAGES]
+
+
+def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:
+    return stage, sum(not item.open for item in items), len(items)

@@ -1,0 +1,119 @@
+"""A sitting at a real bench: gauges on serial ports, or typed readings when there are none."""
+
+import sys
+import threading
+import webbrowser
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from typing import Final, TextIO
+
+from drivers.discovery import serial_ports
+from drivers.errors import ProfileError
+from drivers.profiles import Profile, load_profiles
+from logger.bench import Bench, Trouble, default_gauges
+from logger.door import Serve
+from logger.errors import GaugesError
+from logger.gauge_file import read_gauges
+from logger.instrument import Instrument, parse_instrument, read_instrument
+from logger.limits import default_limits, read_limits
+from logger.store import Store
+
+PLAIN: Final = "plain-steel-string.toml"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SittingOptions:
+    """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``."""
+
+    store: Path
+    instrument: Path | None = None
+    gauges: Path | None = None
+    limits: Path | None = None
+    ports: list[str] = field(default_factory=list)
+    browser: bool = True
+    port: int = 0
+    new: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PluggedGauge:
+    """A gauge that the command line names."""
+
+    name: str
+    profile: Profile
+    port: str
+
+
+def parse_gauge(text: str, profiles: dict[str, Profile]) -> PluggedGauge:
+    """Return the gauge that ``NAME=PROFILE@PORT`` names.
+
+    Raises:
+        GaugesError: the text or the profile's name does not hold.
+    """
+    name, equals, rest = text.partition("=")
+    profile, at, port = rest.partition("@")
+    if not (name and equals and profile and at and port):
+        raise GaugesError(f"--gauge must be NAME=PROFILE@PORT, like green=caliper-mm@/dev/ttyUSB0, got {text!r}")
+    if profile not in profiles:
+        raise GaugesError(f"--gauge {text!r}: unknown profile {profile!r}; known are {', '.join(sorted(profiles))}")
+    return PluggedGauge(name=name, profile=profiles[profile], port=port)
+
+
+def _instrument(path: Path | None) -> Instrument:
+    if path is not None:
+        return read_instrument(path)
+    text = (files("logger.defaults") / PLAIN).read_text(encoding="utf-8")
+    return parse_instrument(text, where=PLAIN)
+
+
+def _profiles() -> dict[str, Profile]:
+    try:
+        return dict(load_profiles())
+    except ProfileError as error:
+        raise GaugesError(str(error)) from error
+
+
+def run_sitting(
+    options: SittingOptions, serve: Serve, *, stop: threading.Event, out: TextIO = sys.stdout
+) -> int:
+    """Run the bench until it is stopped and return the exit status.
+
+    Raises:
+        InputFileError: a file or a gauge's text does not hold.
+        StoreError: the store cannot be used.
+        DriverError: a named gauge cannot be opened.
+        OSError: the port of the page is taken.
+    """
+    instrument = _instrument(options.instrument)
+    kind = instrument.kind
+    limits = read_limits(options.limits, kind=kind) if options.limits else default_limits(kind)
+    worth = dict(default_gauges()) | (dict(read_gauges(options.gauges)) if options.gauges else {})
+    profiles = _profiles()
+    plugged = [parse_gauge(text, profiles) for text in options.ports]
+    with ExitStack() as stack:
+        trouble = Trouble()
+        store = stack.enter_context(Store.open_or_create(options.store, on_trouble=trouble))
+        bench = Bench(store, instrument, limits, specs=worth, resume=not options.new)
+        trouble.listener = bench.on_trouble
+        bench.start()
+        stack.callback(bench.stop)
+        for gauge in plugged:
+            bench.add_gauge(gauge.name, gauge.profile, gauge.port)
+        page = serve(bench.door, port=options.port)
+        stack.callback(page.stop)
+        print(f"ready {page.url}", file=out, flush=True)
+        if not plugged:
+            _say_ports()
+        if options.browser:
+            webbrowser.open(page.url)
+        stop.wait()
+    return 0
+
+
+def _say_ports() -> None:
+    """Say on stderr that readings are typed, and which ports a gauge could be named on."""
+    found = [f"{port.device} ({port.words})" for port in serial_ports()]
+    where = f"; serial ports here: {', '.join(found)}" if found else ""
+    print(f"fretledger: no gauge named with --gauge, type the readings on the page{where}", file=sys.stderr, flush=True)

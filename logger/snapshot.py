@@ -1,0 +1,159 @@
+"""What there is to show, as one plain mapping: what to do next, the last readings, verdicts, flags and gauges."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from logger.evaluation.conformity import least_conforming
+from logger.evaluation.observation import FeatureKey
+from logger.features import KINDS
+from logger.instrument import Instrument
+from logger.kept import feature_of
+from logger.limits import LimitSet
+from logger.recorder import Kept
+from logger.report import CheckVerdict
+from logger.sentences import flag_sentence, reason
+from logger.sheet import Item
+from logger.store import KeptReading, ReadingRow
+
+RECENT: Final = 8
+
+STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep"}
+GAUGE_WORDS: Final = {
+    "caliper": "caliper", "depth_indicator": "indicator in its depth base", "rocker": "indicator on the rocker fixture",
+    "leaves": "leaves, typed",
+}  # fmt: skip
+CAUTIONS: Final = {
+    "wire": "Clipped wire ends fly: wear glasses. Nickel silver contains nickel, an allergen.",
+    "slots": "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice "
+    "decide, not this program.",
+    "seating": "Presses pinch. Thin cyanoacrylate: eyes, skin bonds, fumes; glasses, ventilation, solvent at hand.",
+    "sweep": "Press-test before you level: levelling a loose fret is the classic mistake. Files and stainless wire "
+    "throw splinters: wear glasses.",
+}
+"""Cautions by stage; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """What stays the same through a sitting."""
+
+    store: str
+    boot: str
+    instrument: Instrument
+    limits: LimitSet
+    demo: bool = False
+
+
+def build(
+    scene: Scene, version: int, kept: Kept, verdicts: Sequence[CheckVerdict], item: Item | None,
+    progress: Sequence[tuple[str, int, int]], gauges: Sequence[Mapping[str, Any]], trouble: str = "",
+) -> dict[str, Any]:  # fmt: skip
+    """Return the snapshot; only plain JSON values."""
+    by_feature = _by_feature(verdicts)
+    newest = list(reversed(kept.readings))
+    shown = [_reading(one, by_feature, scene) for one in newest[:RECENT]]
+    stage = item.stage if item else ""
+    return {
+        "version": version, "store": scene.store, "boot": scene.boot, "seq": len(kept.readings),
+        "bad_seq": _last_bad(kept.readings, by_feature),
+        "instrument": {
+            "name": scene.instrument.name, "kind": scene.instrument.kind, "frets": scene.instrument.frets,
+            "join_fret": scene.instrument.join_fret, "scale_mm": scene.instrument.scale_mm,
+        },
+        "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
+        "stages": [{"name": name, "words": STAGE_WORDS[name], "done": done, "of": of} for name, done, of in progress],
+        "caution": CAUTIONS.get(stage), "next": _next(item), "last": shown[0] if shown else None, "recent": shown,
+        "gauges": list(gauges), "flags": [_flag(one, scene) for one in verdicts if one.verdict == "fail"],
+        "cells": [_cell(one) for one in verdicts], "waiting": kept.waiting, "trouble": trouble,
+    }  # fmt: skip
+
+
+def _by_feature(verdicts: Sequence[CheckVerdict]) -> dict[FeatureKey, list[CheckVerdict]]:
+    found: dict[FeatureKey, list[CheckVerdict]] = {}
+    for one in verdicts:
+        for feature in one.features:
+            found.setdefault(feature, []).append(one)
+    return found
+
+
+def _touched(row: ReadingRow, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> list[CheckVerdict]:
+    """Return the verdicts that speak of the very place a reading was taken at."""
+    feature = feature_of(row)
+    if feature is None:
+        return []
+    key = FeatureKey(kind=feature.kind, fret=feature.fret, place=feature.place, feet=feature.feet)
+    return [one for one in by_feature.get(key, ()) if one.fret == row.fret and one.place in {row.place, None}]
+
+
+def _last_bad(
+    readings: Sequence[KeptReading], by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]
+) -> int:
+    """Return the count at which the newest reading with a failed check came, or 0."""
+    for count in range(len(readings), 0, -1):
+        one = readings[count - 1]
+        if one.taken_back is None and any(v.verdict == "fail" for v in _touched(one.row, by_feature)):
+            return count
+    return 0
+
+
+def _reading(
+    one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]], scene: Scene
+) -> dict[str, Any]:
+    row, feature = one.row, feature_of(one.row)
+    worst = _worst(_touched(row, by_feature)) if one.taken_back is None else None
+    return {
+        "gauge": row.gauge, "sequence": row.sequence, "kind": row.kind, "fret": row.fret, "place": row.place,
+        "words": feature.words() if feature else "kept, belongs to no feature yet", "value_nm": row.value_nm,
+        "low_nm": row.low_nm, "high_nm": row.high_nm, "unit": row.unit,
+        "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
+        "unassigned": feature is None, "taken_back": one.taken_back is not None,
+        **_verdict_words(worst, scene),
+    }  # fmt: skip
+
+
+def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
+    if not verdicts:
+        return None
+    least = least_conforming([one.judgement for one in verdicts])
+    return next(one for one in verdicts if one.judgement is least)
+
+
+def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
+    if one is None:
+        return {"verdict": None, "because": "", "because_in": "", "u_mm": None}
+    if one.verdict == "fail":
+        words = [flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
+                 for unit in ("mm", "thou")]
+    else:
+        words = [reason(one.check, one.judgement, unit=unit) for unit in ("mm", "thou")]
+    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], "u_mm": one.judgement.expanded_u_mm}
+
+
+def _next(item: Item | None) -> dict[str, Any] | None:
+    if item is None:
+        return None
+    feature, kind = item.feature, KINDS[item.feature.kind]
+    return {
+        "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": kind.words, "how": kind.how,
+        "gauge_words": GAUGE_WORDS[kind.gauges[0]], "gauge_kind": kind.gauges[0], "repeat": item.repeat,
+        "of": item.of, "bracket": kind.gauges[0] == "leaves",
+    }  # fmt: skip
+
+
+def _flag(one: CheckVerdict, scene: Scene) -> dict[str, Any]:
+    judgement = one.judgement
+    text_in, _ = flag_sentence(one.check, one.fret, one.place, judgement, scene.limits[one.check], unit="thou")
+    return {
+        "check": one.check, "fret": one.fret, "place": one.place, "text": one.flag, "text_in": text_in,
+        "what_to_do": one.what_to_do, "value_mm": judgement.estimate.value_mm,
+        "expanded_u_mm": judgement.expanded_u_mm,
+    }  # fmt: skip
+
+
+def _cell(one: CheckVerdict) -> list[Any]:
+    judgement = one.judgement
+    return [one.check, one.fret, one.place, one.verdict, round(judgement.estimate.value_mm, 6),
+            None if judgement.expanded_u_mm is None else round(judgement.expanded_u_mm, 6),
+            None if judgement.p is None else round(judgement.p, 4)]

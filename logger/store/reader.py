@@ -1,0 +1,226 @@
+"""Read a session store, whoever owns and writes it meanwhile."""
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final, Self, TypeVar
+
+from logger.errors import SessionNotFoundError, StoreError
+from logger.store.connect import open_reader, resolve, store_id_of
+from logger.store.faults import in_words
+from logger.store.rows import (
+    InstrumentRevision,
+    InstrumentRow,
+    KeptReading,
+    ReadingRow,
+    Reassignment,
+    SessionEnd,
+    SessionGauge,
+    SessionRow,
+    Skip,
+    TakeBack,
+)
+from logger.store.tables import TABLES, Value
+
+R = TypeVar("R")
+_OPEN: Final = "WHERE NOT EXISTS (SELECT 1 FROM session_end WHERE session_end.session = session.id)"
+_NEWEST: Final = """WHERE revision = (SELECT max(revision) FROM instrument_revision AS other
+    WHERE other.instrument = instrument_revision.instrument)"""
+
+
+class StoreReader:
+    """Answer what the store at ``path`` holds, as of its newest commit; any thread may call.
+
+    Lists are in the order of commits. An unknown session has empty lists; only `session` raises for it.
+    Every method raises StoreError if the file cannot be read or the reader is closed.
+
+    Raises:
+        StoreVersionError: if a newer program wrote the store.
+        StoreForeignError: if the file is not a session store.
+        StoreError: if there is no such file or it cannot be read.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = resolve(path)
+        self._turn = threading.RLock()
+        self._connection: sqlite3.Connection | None = open_reader(self.path)
+
+    def close(self) -> None:
+        """Close the file; a second call does nothing."""
+        with self._turn:
+            connection, self._connection = self._connection, None
+            if connection is not None:
+                connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def store_id(self) -> str:
+        """Return the store's UUID, which it keeps for life."""
+        with self._turn, self._faults() as connection:
+            return store_id_of(connection, self.path)
+
+    def sessions(self) -> list[SessionRow]:
+        """Return every session."""
+        return self._rows(SessionRow)
+
+    def session(self, session: str) -> SessionRow:
+        """Return one session.
+
+        Raises:
+            SessionNotFoundError: if the store holds no such session.
+        """
+        found = self._rows(SessionRow, "WHERE id = ?", (session,))
+        if not found:
+            raise SessionNotFoundError(
+                f"session store {self.path} holds no session {session!r}; list its sessions to find one", path=self.path
+            )
+        return found[0]
+
+    def last_session(self, instrument: str | None = None) -> SessionRow | None:
+        """Return the session that was begun last, on one instrument or on any; None if there is none."""
+        where, bound = ("", ()) if instrument is None else ("WHERE instrument = ?", (instrument,))
+        found = self._rows(SessionRow, where, bound, last="DESC LIMIT 1")
+        return found[0] if found else None
+
+    def open_sessions(self) -> list[SessionRow]:
+        """Return the sessions that have no end."""
+        return self._rows(SessionRow, _OPEN)
+
+    def session_end(self, session: str) -> SessionEnd | None:
+        """Return a session's end, None while it is open."""
+        found = self._rows(SessionEnd, "WHERE session = ?", (session,))
+        return found[0] if found else None
+
+    def instruments(self) -> list[InstrumentRevision]:
+        """Return the newest revision of every instrument that has one, in the order of the instruments."""
+        newest = {row.instrument: row for row in self._rows(InstrumentRevision, _NEWEST)}
+        return [newest[row.id] for row in self.instrument_rows() if row.id in newest]
+
+    def instrument_rows(self) -> list[InstrumentRow]:
+        """Return every instrument as it was first described."""
+        return self._rows(InstrumentRow)
+
+    def instrument(self, instrument: str) -> InstrumentRevision:
+        """Return an instrument's newest revision.
+
+        Raises:
+            StoreError: if the store holds no revision of it.
+        """
+        found = self._rows(InstrumentRevision, "WHERE instrument = ?", (instrument,))
+        if not found:
+            raise StoreError(f"session store {self.path} holds no instrument {instrument!r}", path=self.path)
+        return max(found, key=lambda row: row.revision)
+
+    def instrument_at(self, instrument: str, revision: int) -> InstrumentRevision:
+        """Return one revision of an instrument.
+
+        Raises:
+            StoreError: if the store holds no such revision.
+        """
+        found = self._rows(InstrumentRevision, "WHERE instrument = ? AND revision = ?", (instrument, revision))
+        if not found:
+            raise StoreError(
+                f"session store {self.path} holds no revision {revision} of instrument {instrument!r}", path=self.path
+            )
+        return found[0]
+
+    def gauges(self, session: str) -> list[SessionGauge]:
+        """Return the gauges of a session."""
+        return self._rows(SessionGauge, "WHERE session = ?", (session,))
+
+    def readings(self, session: str | None = None) -> list[KeptReading]:
+        """Return readings, of one session or all, as they stand after every take-back and reassignment."""
+        where, bound = _of(session)
+        with self._snapshot():
+            originals = self._rows(ReadingRow, where, bound)
+            take_backs = self._rows(TakeBack, where, bound)
+            reassignments = self._rows(Reassignment, where, bound)
+        taken = {_key(row): row for row in sorted(take_backs, key=lambda row: -row.number)}
+        newest = {_key(row): row for row in sorted(reassignments, key=lambda row: row.number)}
+        return [
+            KeptReading(row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row)
+            for row in originals
+        ]
+
+    def take_backs(self, session: str) -> list[TakeBack]:
+        """Return the take-backs of a session."""
+        return self._rows(TakeBack, "WHERE session = ?", (session,))
+
+    def reassignments(self, session: str) -> list[Reassignment]:
+        """Return the reassignments of a session."""
+        return self._rows(Reassignment, "WHERE session = ?", (session,))
+
+    def skips(self, session: str) -> list[Skip]:
+        """Return the features that a session passed over."""
+        return self._rows(Skip, "WHERE session = ?", (session,))
+
+    def count(self, session: str | None = None) -> int:
+        """Return how many readings are kept, of one session or in all; those taken back count too."""
+        where, bound = _of(session)
+        return self._whole(f"SELECT count(*) FROM reading {where}", bound)
+
+    def next_sequence(self, session: str, gauge: str) -> int:
+        """Return the sequence number after the highest that a gauge has in a session; 1 for its first reading."""
+        return self._whole(
+            "SELECT coalesce(max(sequence), 0) + 1 FROM reading WHERE session = ? AND gauge = ?", (session, gauge)
+        )
+
+    def next_number(self, session: str) -> int:
+        """Return the number after the highest take-back, reassignment or skip of a session; 1 for its first."""
+        tables = ("take_back", "reassignment", "skip")
+        numbers = " UNION ALL ".join(f"SELECT max(number) AS number FROM {name} WHERE session = ?1" for name in tables)
+        return self._whole(f"SELECT coalesce(max(number), 0) + 1 FROM ({numbers})", (session,))
+
+    def _rows(self, row: type[R], where: str = "", bound: Sequence[Value] = (), *, last: str = "") -> list[R]:
+        table = TABLES[row]
+        return [table.row(values) for values in self._all(f"{table.select} {where} ORDER BY entry {last}", bound)]
+
+    def _whole(self, statement: str, bound: Sequence[Value]) -> int:
+        return int(self._all(statement, bound)[0][0])
+
+    def _all(self, statement: str, bound: Sequence[Value]) -> list[tuple[Any, ...]]:
+        with self._turn, self._faults() as connection:
+            return connection.execute(statement, bound).fetchall()
+
+    @contextmanager
+    def _snapshot(self) -> Iterator[None]:
+        """Let every statement inside see the same commit."""
+        with self._turn:
+            with self._faults() as connection:
+                connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                with self._faults() as connection:
+                    connection.execute("ROLLBACK")
+
+    @contextmanager
+    def _faults(self) -> Iterator[sqlite3.Connection]:
+        if self._connection is None:
+            raise StoreError(f"the reader of session store {self.path} is closed; open another", path=self.path)
+        try:
+            yield self._connection
+        except sqlite3.Error as error:
+            fault = in_words(error, path=self.path, doing="read")
+            raise fault from error
+
+
+def _of(session: str | None) -> tuple[str, tuple[str, ...]]:
+    return ("", ()) if session is None else ("WHERE session = ?", (session,))
+
+
+def _key(row: ReadingRow | TakeBack | Reassignment) -> tuple[str, str, int]:
+    return row.session, row.gauge, row.sequence
+
+
+def _amended(row: ReadingRow, by: Reassignment | None) -> ReadingRow:
+    if by is None:
+        return row
+    return replace(row, kind=by.kind, fret=by.fret, place=by.place, feet=by.feet, round=by.round)

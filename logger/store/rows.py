@@ -1,0 +1,170 @@
+"""What the session store keeps: plain values, one class per table.
+
+Times ``..._ns`` are nanoseconds: ``at_ns``, ``taken_at_ns`` and their like are UTC wall clock since 1970, for people;
+``monotonic_ns`` is the bench's monotonic clock, comparable only within one ``boot_id``. Lengths ``..._nm`` are integer
+nanometres. Whole numbers fit 64 bits with a sign.
+"""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentRow:
+    """An instrument as it was first described; key ``id``."""
+
+    id: str
+    created_at_ns: int
+    description: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InstrumentRevision:
+    """An instrument's description (TOML text) from ``at_ns`` on; key ``instrument``, ``revision``. Edits add one."""
+
+    instrument: str
+    revision: int
+    at_ns: int
+    name: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionRow:
+    """One sitting at one bench, over one revision of an instrument; key ``id``. ``limits`` is TOML text."""
+
+    id: str
+    instrument: str
+    revision: int
+    started_at_ns: int
+    monotonic_ns: int
+    boot_id: str
+    software: str
+    people: str = ""
+    note: str = ""
+    limits: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionEnd:
+    """A session was closed, and why; key ``session``."""
+
+    session: str
+    at_ns: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionGauge:
+    """A gauge that took part in a session; key ``session``, ``gauge``.
+
+    ``description`` is JSON text: resolution_mm, u_mm, zero_u_mm (standard uncertainties). ``profile_sha256`` is the
+    hash of the profile's bytes as they were used.
+    """
+
+    session: str
+    gauge: str
+    kind: str
+    description: str
+    profile: str
+    profile_sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReadingRow:
+    """One value from a gauge; key ``session``, ``gauge``, ``sequence``. ``kind`` None: not assigned to a feature.
+
+    ``feet`` names the two frets under a rocker's feet, ``6-8``. Readings of one gauge and ``round`` share a zero error.
+    ``low_nm`` and ``high_nm`` bound a value that was bracketed, ``span_nm`` is the distance of the feet where the kind
+    needs it. ``unit`` and ``raw`` are as the gauge sent them.
+    """
+
+    session: str
+    gauge: str
+    sequence: int
+    kind: str | None = None
+    fret: int | None = None
+    place: str | None = None
+    feet: str | None = None
+    round: str | None = None
+    value_nm: int
+    low_nm: int | None = None
+    high_nm: int | None = None
+    span_nm: int | None = None
+    unit: str
+    raw: bytes
+    status: str
+    taken_at_ns: int
+    monotonic_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakeBack:
+    """A reading is not to be used: who says so, when and why; key ``session``, ``number``."""
+
+    session: str
+    number: int
+    gauge: str
+    sequence: int
+    at_ns: int
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reassignment:
+    """A reading belongs to another feature (or, ``kind`` None, to none); key ``session``, ``number``.
+
+    The one with the highest number holds.
+    """
+
+    session: str
+    number: int
+    gauge: str
+    sequence: int
+    kind: str | None = None
+    fret: int | None = None
+    place: str | None = None
+    feet: str | None = None
+    round: str | None = None
+    at_ns: int
+    who: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skip:
+    """A feature of the sheet was passed over; key ``session``, ``number``."""
+
+    session: str
+    number: int
+    kind: str
+    fret: int | None = None
+    place: str | None = None
+    feet: str | None = None
+    at_ns: int
+
+
+Row = (
+    InstrumentRow
+    | InstrumentRevision
+    | SessionRow
+    | SessionEnd
+    | SessionGauge
+    | ReadingRow
+    | TakeBack
+    | Reassignment
+    | Skip
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptReading:
+    """A reading as it stands now.
+
+    ``row`` has the feature of the newest reassignment, ``original`` is what was kept first, ``taken_back`` is the first
+    row that took it back, if any did.
+    """
+
+    row: ReadingRow
+    taken_back: TakeBack | None
+    original: ReadingRow

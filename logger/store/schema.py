@@ -1,0 +1,196 @@
+"""The tables of a session store, and the numbered steps that lead to them.
+
+Each step runs in one transaction with its ``user_version``: a store has a step whole or not at all. A step that is
+released is never edited; a change is a new step. A step that rebuilds a table must create its triggers again.
+"""
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from logger.errors import StoreError, StoreForeignError, StoreVersionError
+from logger.store.faults import in_words
+
+APPLICATION_ID: Final = 0x46524C47
+"""Marks a SQLite file as a session store: the letters FRLG."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """A migration: what it does, in words, and its statements in order."""
+
+    words: str
+    statements: tuple[str, ...]
+
+
+def _append_only(table: str, *key: str) -> tuple[str, ...]:
+    """Forbid update, delete, and the delete that hides in INSERT OR REPLACE."""
+    text = f"append-only: a kept row of {table}"
+    same = " AND ".join(f"{name} = NEW.{name}" for name in key)
+    taken = f"EXISTS (SELECT 1 FROM {table} WHERE {same}) OR EXISTS (SELECT 1 FROM {table} WHERE entry = NEW.entry)"
+    guards = {
+        "no_update": ("BEFORE UPDATE", "", "changed"),
+        "no_delete": ("BEFORE DELETE", "", "deleted"),
+        "no_replace": ("BEFORE INSERT", f"WHEN {taken}", "replaced"),
+    }
+    return tuple(
+        f"CREATE TRIGGER {table}_{name} {event} ON {table} {when} "
+        f"BEGIN SELECT RAISE(ABORT, '{text} is never {done}'); END"
+        for name, (event, when, done) in guards.items()
+    )
+
+
+# `entry` is declared, because an implicit rowid may be renumbered by VACUUM and it is the order of commits.
+_ENTRY: Final = "entry INTEGER PRIMARY KEY"
+_FEATURE: Final = """
+    fret INTEGER CONSTRAINT "fret must be 0 (the nut) or more" CHECK (fret >= 0),
+    place TEXT CONSTRAINT "place must not be empty" CHECK (place <> ''),
+    feet TEXT CONSTRAINT "feet must be two frets such as 6-8" CHECK (feet GLOB '[0-9]*-[0-9]*')"""
+_KIND: Final = """kind TEXT CONSTRAINT "kind must not be empty" CHECK (kind <> '')"""
+_SEQUENCE: Final = """sequence INTEGER NOT NULL CONSTRAINT "sequence must be 0 or more" CHECK (sequence >= 0)"""
+_NUMBER: Final = """number INTEGER NOT NULL CONSTRAINT "number must be 0 or more" CHECK (number >= 0)"""
+_REVISION: Final = """revision INTEGER NOT NULL CONSTRAINT "revision must be 0 or more" CHECK (revision >= 0)"""
+_OF_READING: Final = "FOREIGN KEY (session, gauge, sequence) REFERENCES reading (session, gauge, sequence)"
+
+_FIRST: Final = Step(
+    words="the tables of the first release",
+    statements=(
+        f"PRAGMA application_id = {APPLICATION_ID}",
+        """CREATE TABLE store (entry INTEGER PRIMARY KEY CHECK (entry = 1), id TEXT NOT NULL UNIQUE,
+        created_at_ns INTEGER NOT NULL) STRICT""",
+        *_append_only("store", "id"),
+        f"""CREATE TABLE instrument ({_ENTRY},
+        id TEXT NOT NULL UNIQUE CONSTRAINT "id must not be empty" CHECK (id <> ''), created_at_ns INTEGER NOT NULL,
+        description TEXT NOT NULL) STRICT""",
+        *_append_only("instrument", "id"),
+        f"""CREATE TABLE instrument_revision ({_ENTRY},
+        instrument TEXT NOT NULL REFERENCES instrument (id), {_REVISION},
+        at_ns INTEGER NOT NULL, name TEXT NOT NULL, description TEXT NOT NULL, UNIQUE (instrument, revision)) STRICT""",
+        *_append_only("instrument_revision", "instrument", "revision"),
+        f"""CREATE TABLE session ({_ENTRY},
+        id TEXT NOT NULL UNIQUE CONSTRAINT "id must not be empty" CHECK (id <> ''), instrument TEXT NOT NULL,
+        revision INTEGER NOT NULL, started_at_ns INTEGER NOT NULL, monotonic_ns INTEGER NOT NULL, boot_id TEXT NOT NULL,
+        software TEXT NOT NULL, people TEXT NOT NULL, note TEXT NOT NULL, limits TEXT NOT NULL,
+        FOREIGN KEY (instrument, revision) REFERENCES instrument_revision (instrument, revision)) STRICT""",
+        "CREATE INDEX session_by_instrument ON session (instrument)",
+        *_append_only("session", "id"),
+        f"""CREATE TABLE session_end ({_ENTRY}, session TEXT NOT NULL UNIQUE REFERENCES session (id),
+        at_ns INTEGER NOT NULL, reason TEXT NOT NULL) STRICT""",
+        *_append_only("session_end", "session"),
+        f"""CREATE TABLE session_gauge ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), gauge TEXT NOT NULL,
+        kind TEXT NOT NULL, description TEXT NOT NULL, profile TEXT NOT NULL, profile_sha256 TEXT NOT NULL,
+        UNIQUE (session, gauge)) STRICT""",
+        *_append_only("session_gauge", "session", "gauge"),
+        f"""CREATE TABLE reading ({_ENTRY}, session TEXT NOT NULL, gauge TEXT NOT NULL, {_SEQUENCE},
+        {_KIND}, {_FEATURE}, round TEXT,
+        value_nm INTEGER NOT NULL, low_nm INTEGER, high_nm INTEGER, span_nm INTEGER, unit TEXT NOT NULL,
+        raw BLOB NOT NULL, status TEXT NOT NULL, taken_at_ns INTEGER NOT NULL, monotonic_ns INTEGER NOT NULL,
+        UNIQUE (session, gauge, sequence),
+        FOREIGN KEY (session, gauge) REFERENCES session_gauge (session, gauge),
+        CONSTRAINT "low_nm must not lie above high_nm" CHECK (low_nm <= high_nm),
+        CONSTRAINT "span_nm must be 0 or more" CHECK (span_nm >= 0)) STRICT""",
+        "CREATE INDEX reading_by_feature ON reading (session, kind, fret, place)",
+        *_append_only("reading", "session", "gauge", "sequence"),
+        f"""CREATE TABLE take_back ({_ENTRY}, session TEXT NOT NULL, {_NUMBER}, gauge TEXT NOT NULL,
+        sequence INTEGER NOT NULL, at_ns INTEGER NOT NULL, who TEXT NOT NULL, why TEXT NOT NULL,
+        UNIQUE (session, number), {_OF_READING}) STRICT""",
+        *_append_only("take_back", "session", "number"),
+        f"""CREATE TABLE reassignment ({_ENTRY}, session TEXT NOT NULL, {_NUMBER}, gauge TEXT NOT NULL,
+        sequence INTEGER NOT NULL, {_KIND}, {_FEATURE}, round TEXT, at_ns INTEGER NOT NULL, who TEXT NOT NULL,
+        why TEXT NOT NULL, UNIQUE (session, number), {_OF_READING}) STRICT""",
+        *_append_only("reassignment", "session", "number"),
+        f"""CREATE TABLE skip ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), {_NUMBER},
+        {_KIND} NOT NULL, {_FEATURE}, at_ns INTEGER NOT NULL, UNIQUE (session, number)) STRICT""",
+        *_append_only("skip", "session", "number"),
+    ),
+)
+
+STEPS: Final = (_FIRST,)
+"""Every migration; step n leads from version n - 1 to version n."""
+
+
+def migrate(connection: sqlite3.Connection, path: Path, *, steps: Sequence[Step] = STEPS) -> None:
+    """Take the steps that a store does not have yet, each in one transaction with its ``user_version``.
+
+    Raises:
+        StoreError: if a step fails; the store is then at the version before that step.
+    """
+    for version in range(version_of(connection) + 1, len(steps) + 1):
+        step = steps[version - 1]
+        try:
+            _take(connection, version, step)
+        except sqlite3.Error as error:
+            fault = in_words(error, path=path, doing=f"brought to version {version} ({step.words})")
+            raise fault from error
+
+
+def _take(connection: sqlite3.Connection, version: int, step: Step) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        for statement in step.statements:
+            connection.execute(statement)
+        connection.execute(f"PRAGMA user_version = {version}")
+        connection.execute("COMMIT")
+    finally:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the number of the last migration that a store has; 0 for none."""
+    return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def check_identity(connection: sqlite3.Connection, path: Path, *, known: int = len(STEPS)) -> int:
+    """Return a store's version after checking that it is a session store that this program can read.
+
+    Raises:
+        StoreForeignError: if the database is not a session store.
+        StoreVersionError: if a newer program wrote it.
+    """
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    found = version_of(connection)
+    if mark != APPLICATION_ID or found < 1:
+        raise StoreForeignError(
+            f"{path} is a database but not a session store (application id {mark:#x}); name another file", path=path
+        )
+    if found > known:
+        raise StoreVersionError(
+            f"session store {path} is of version {found}, this program knows versions up to {known}; "
+            "update this program to open it", path=path, found=found, known=known,
+        )
+    return found
+
+
+def check_guards(connection: sqlite3.Connection, path: Path, *, steps: Sequence[Step] = STEPS) -> None:
+    """Check that no table, index or append-only trigger has gone missing.
+
+    Raises:
+        StoreError: naming what is missing.
+    """
+    missing = _objects_of(tuple(steps)) - _objects(connection)
+    if missing:
+        listed = ", ".join(f"{kind} {name}" for kind, name in sorted(missing))
+        raise StoreError(
+            f"session store {path} must hold every table and append-only trigger, missing: {listed}; "
+            "another program has altered it: keep a copy and restore a backup", path=path,
+        )
+
+
+@cache
+def _objects_of(steps: tuple[Step, ...]) -> frozenset[tuple[str, str]]:
+    memory = sqlite3.connect(":memory:", isolation_level=None)
+    try:
+        for step in steps:
+            for statement in step.statements:
+                memory.execute(statement)
+        return _objects(memory)
+    finally:
+        memory.close()
+
+
+def _objects(connection: sqlite3.Connection) -> frozenset[tuple[str, str]]:
+    return frozenset(connection.execute("SELECT type, name FROM sqlite_schema WHERE name NOT LIKE 'sqlite_%'"))

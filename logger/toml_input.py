@@ -1,0 +1,101 @@
+"""Read TOML that a person wrote and say in one line which key does not hold."""
+
+import math
+import tomllib
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+from logger.errors import InputFileError
+
+
+def load_toml(path: Path, error: type[InputFileError]) -> dict[str, Any]:
+    """Return the tables of a TOML file.
+
+    Raises:
+        InputFileError: the file is missing, unreadable or not TOML; raised as the given class.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError as cause:
+        raise error(f"{path}: no such file; give the path of a TOML file") from cause
+    except (OSError, UnicodeDecodeError) as cause:
+        raise error(f"{path}: cannot be read ({cause}); give a readable UTF-8 text file") from cause
+    except tomllib.TOMLDecodeError as cause:
+        raise error(f"{path}: not TOML: {cause}") from cause
+
+
+class Table:
+    """One TOML table with the words for where it stands; every getter checks type and range."""
+
+    def __init__(self, values: object, *, where: str, error: type[InputFileError]) -> None:
+        if not isinstance(values, Mapping):
+            raise error(f"{where} must be a table, got {values!r}")
+        self.values: Mapping[str, Any] = values
+        self.where = where
+        self.error = error
+
+    def refuse_unknown(self, known: Collection[str]) -> None:
+        """Refuse a key that is not among the known ones.
+
+        Raises:
+            InputFileError: a key is unknown.
+        """
+        for key in self.values:
+            if key not in known:
+                raise self.error(f"{self.where}: unknown key {key!r}; known are {', '.join(sorted(known))}")
+
+    def table(self, key: str) -> "Table":
+        """Return a sub-table, empty when absent."""
+        return Table(self.values.get(key, {}), where=f"{self.where}: [{key}]", error=self.error)
+
+    def number(
+        self, key: str, *, above: float | None = None, least: float = -math.inf, most: float = math.inf
+    ) -> float:
+        """Return a number that must be there and lie in range.
+
+        Raises:
+            InputFileError: it is absent, no finite number or out of range.
+        """
+        value = self.values.get(key)
+        if value is None:
+            raise self.error(f"{self.where}: {key} is missing; it must be a number")
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise self.error(f"{self.where}: {key} must be a number, got {value!r}")
+        if value < least or value > most or (above is not None and value <= above):
+            low = f"above {above:g}" if above is not None else f"at least {least:g}"
+            bounds = low if most == math.inf else f"{low} and at most {most:g}"
+            raise self.error(f"{self.where}: {key} must be {bounds}, got {value!r}")
+        return float(value)
+
+    def optional_number(self, key: str, *, above: float | None = None, least: float = -math.inf,
+                        most: float = math.inf) -> float | None:
+        """Return a number in range, or None when the key is absent."""
+        return self.number(key, above=above, least=least, most=most) if key in self.values else None
+
+    def whole(self, key: str, *, least: int, most: int) -> int:
+        """Return a whole number that must be there and lie in range.
+
+        Raises:
+            InputFileError: it is absent, not whole or out of range.
+        """
+        value = self.values.get(key)
+        if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
+            found = "is missing; it" if value is None else ""
+            got = "" if value is None else f", got {value!r}"
+            raise self.error(f"{self.where}: {key} {found} must be a whole number from {least} to {most}{got}"
+                             .replace("  ", " "))
+        return value
+
+    def text(self, key: str, *, default: str | None = None) -> str:
+        """Return a text that is not blank.
+
+        Raises:
+            InputFileError: it is absent without a default, no text or blank.
+        """
+        value = self.values.get(key, default)
+        if value is None:
+            raise self.error(f"{self.where}: {key} is missing; it must be a text in quotes")
+        if not isinstance(value, str) or not value.strip():
+            raise self.error(f"{self.where}: {key} must be a text in quotes, got {value!r}")
+        return value

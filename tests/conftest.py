@@ -1,0 +1,23 @@
+"""Fixtures for every test: nothing may be left open, and no test reads this person's own store."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+SHIPPED = Path(__file__).parent / "reference"
+
+
+@pytest.fixture(autouse=True)
+def _empty_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Give every test a home of its own and no store from the environment."""
+    home = tmp_path_factory.mktemp("home")
+    for name in ("HOME", "XDG_DATA_HOME", "XDG_CONFIG_HOME", "LOCALAPPDATA", "APPDATA"):
+        monkeypatch.setenv(name, str(home))
+    monkeypatch.delenv("FRETLEDGER_STORE", raising=False)
+
+
+@pytest.fixture
+def in_ci() -> bool:
+    """Tell whether nothing that should be checked may skip."""
+    return os.environ.get("CI") == "true"

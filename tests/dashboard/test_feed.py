@@ -1,0 +1,169 @@
+"""The routes between the door and the pages."""
+
+import http.client
+import json
+import logging
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+import pytest
+
+from dashboard import feed
+from dashboard.feed import Encoder, Feed, fault_of
+from dashboard.server import RunningPage
+from logger.door import Answer, Door
+
+Ask = Callable[..., tuple[int, Mapping[str, str], str]]
+
+
+def events(reply: http.client.HTTPResponse) -> Iterator[tuple[str, str]]:
+    name = "message"
+    for line in iter(reply.readline, b""):
+        key, _, value = line.decode().rstrip("\n").partition(": ")
+        if key == "event":
+            name = value
+        elif key == "data":
+            yield name, value
+            name = "message"
+
+
+@pytest.fixture
+def stream(served: RunningPage) -> Iterator[Iterator[tuple[str, str]]]:
+    link = http.client.HTTPConnection("127.0.0.1", int(served.url.rstrip("/").rsplit(":", 1)[1]), timeout=10)
+    link.request("GET", "/feed")
+    reply = link.getresponse()
+    yield events(reply)
+    reply.close()
+    link.close()
+
+
+def test_stream_begins_with_the_newest_snapshot_and_follows(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
+    assert json.loads(next(stream)[1])["version"] == 0
+    bench.publish(seq=1)
+    assert json.loads(next(stream)[1])["seq"] == 1
+
+
+def test_newest_wins_when_snapshots_come_faster_than_the_stream(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
+    next(stream)
+    for _ in range(500):
+        bench.publish()
+    seen: list[int] = []
+    while not seen or seen[-1] < 500:
+        seen.append(json.loads(next(stream)[1])["version"])
+    assert seen == sorted(set(seen))
+    assert len(seen) < 100
+
+
+def test_a_quiet_stream_pings(monkeypatch: pytest.MonkeyPatch, stream: Iterator[tuple[str, str]]) -> None:
+    monkeypatch.setattr(feed, "PING_S", 0.1)
+    next(stream)
+    assert next(stream) == ("ping", "1")
+
+
+def test_stream_ends_when_the_door_is_shut(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
+    next(stream)
+    bench.door.close()
+    assert list(stream) == []
+
+
+def test_streams_are_capped_and_given_back() -> None:
+    from flask import Flask
+
+    server = Flask("test")
+    Feed(Door(lambda _: Answer(done=True)), most_streams=1).register(server)
+    first = server.test_client().get("/feed")
+    assert server.test_client().get("/feed").status_code == 503
+    first.close()
+    again = server.test_client().get("/feed")
+    assert again.status_code == 200
+    again.close()
+
+
+def test_snapshot_is_whole_and_not_kept(bench: Any, ask: Ask) -> None:
+    bench.publish(trouble="Störung <b>")
+    status, headers, text = ask("GET", "/snapshot")
+    assert (status, headers["Cache-Control"]) == (200, "no-store")
+    assert json.loads(text) == bench.shown
+
+
+def test_encoder_refuses_what_is_not_a_number() -> None:
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        Encoder().text({"version": 1, "u": float("nan")})
+
+
+def test_actions_reach_the_bench_in_order_and_are_answered(bench: Any, ask: Ask) -> None:
+    wanted: list[dict[str, Any]] = [
+        {"do": "typed", "text": "0.55 0.60", "unit": "mm"},
+        {"do": "take_back"},
+        {"do": "take_back", "gauge": "typed", "sequence": 4},
+        {"do": "skip"},
+        {"do": "repeat"},
+    ]
+    status, _, text = ask("POST", "/act", [{"id": f"x-{n}", **action} for n, action in enumerate(wanted)])
+    answers = json.loads(text)["answers"]
+    assert (status, bench.asked) == (200, wanted)
+    assert [answer["id"] for answer in answers] == [f"x-{n}" for n in range(5)]
+    assert answers[0] == {"id": "x-0", "done": True, "text": "taken: 0.55 0.60"}
+    assert answers[3] == {"id": "x-3", "done": False, "text": "nothing is left to skip"}
+
+
+def test_same_id_again_does_nothing_and_gets_the_same_answer(bench: Any, ask: Ask) -> None:
+    post = [{"id": "x-1", "do": "typed", "text": "0.55", "unit": "mm"}]
+    assert ask("POST", "/act", post)[2] == ask("POST", "/act", post)[2]
+    assert len(bench.asked) == 1
+
+
+@pytest.mark.parametrize(("body", "says"), [
+    pytest.param({"id": "a"}, "must be a JSON list", id="not a list"),
+    pytest.param([3], "action 1 of the list needs an id", id="not an action"),
+    pytest.param([{"do": "skip"}], "action 1 of the list needs an id", id="no id"),
+    pytest.param([{"id": "a", "do": "skip"}, {"id": 3, "do": "skip"}], "action 2 of the list", id="id is a number"),
+    pytest.param([{"id": "a" * 81, "do": "skip"}], "1 to 80 characters", id="long id"),
+    pytest.param([{"id": f"a{n}", "do": "skip"} for n in range(201)], "at most 200 actions", id="many"),
+    pytest.param(b"{", "", id="not JSON"),
+])
+def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any, says: str) -> None:
+    status, _, text = ask("POST", "/act", body)
+    assert status == 400
+    assert says in text
+    assert bench.asked == []
+
+
+@pytest.mark.parametrize(("action", "says"), [
+    pytest.param({}, "action must be one of typed, take_back, skip, repeat, got None", id="nothing"),
+    pytest.param({"do": "delete"}, "got 'delete'", id="unknown"),
+    pytest.param({"do": ["skip"]}, r"got \['skip'\]", id="not a word"),
+    pytest.param({"do": "skip", "fret": 3}, "action skip knows nothing of 'fret'", id="more than asked"),
+    pytest.param({"do": "typed", "unit": "mm"}, "1 to 200 characters", id="no text"),
+    pytest.param({"do": "typed", "text": "", "unit": "mm"}, "1 to 200 characters", id="empty text"),
+    pytest.param({"do": "typed", "text": "1" * 201, "unit": "mm"}, "1 to 200 characters", id="long text"),
+    pytest.param({"do": "typed", "text": 0.55, "unit": "mm"}, "1 to 200 characters", id="number"),
+    pytest.param({"do": "typed", "text": "0.55", "unit": "cm"}, "one of mm, in, thou, got 'cm'", id="unit"),
+    pytest.param({"do": "typed", "text": "0.55", "unit": []}, r"got \[\]", id="unit is a list"),
+    pytest.param({"do": "take_back", "gauge": "typed"}, "its gauge and its sequence", id="no sequence"),
+    pytest.param({"do": "take_back", "gauge": "typed", "sequence": True}, "its gauge and its", id="sequence is true"),
+])
+def test_fault_of_an_action_is_said(action: Mapping[str, Any], says: str) -> None:
+    import re
+
+    assert re.search(says, fault_of(action) or "")
+
+
+def test_a_faulty_action_stops_no_other(bench: Any, ask: Ask) -> None:
+    answers = json.loads(ask("POST", "/act", [{"id": "a", "do": "jump"}, {"id": "b", "do": "repeat"}])[2])["answers"]
+    assert [answer["done"] for answer in answers] == [False, True]
+    assert bench.asked == [{"do": "repeat"}]
+
+
+def test_a_bench_that_fails_is_logged_and_said(caplog: pytest.LogCaptureFixture) -> None:
+    from flask import Flask
+
+    def fail(action: Mapping[str, Any]) -> Answer:
+        raise RuntimeError("sheet is torn")
+
+    server = Flask("test")
+    Feed(Door(fail), most_streams=1).register(server)
+    with caplog.at_level(logging.ERROR):
+        answer = server.test_client().post("/act", json=[{"id": "a", "do": "skip"}]).get_json()["answers"][0]
+    assert answer == {"id": "a", "done": False, "text": "the bench could not do this; its log says why"}
+    assert "sheet is torn" in caplog.text

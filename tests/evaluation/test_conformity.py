@@ -1,0 +1,51 @@
+"""Verdicts against the published examples of JCGM 106."""
+
+import pytest
+
+from logger.evaluation.conformity import Limits, decide, judge, judge_magnitude
+from logger.evaluation.estimate import Cause, Estimate
+
+
+def _value(value: float, u: float) -> Estimate:
+    return Estimate(value_mm=value, terms=((Cause(name="r", words="u", u_mm=u), 1.0),))
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "limits", "p"),
+    [
+        # Source: JCGM 106:2012 examples (numbers from memory; they reproduce from their inputs)
+        pytest.param(-5.47, 0.05, Limits(upper_mm=-5.40), 0.9192, id="voltage, upper limit"),
+        pytest.param(507.0, 10.0, Limits(lower_mm=490.0), 0.9554, id="burst pressure, lower limit"),
+        pytest.param(13.6, 1.8, Limits(lower_mm=12.5, upper_mm=16.3), 0.6626, id="oil, both limits"),
+    ],
+)
+def test_probability_of_conforming(value: float, u: float, limits: Limits, p: float):
+    assert judge(_value(value, u), limits).p == pytest.approx(p, abs=5e-5)
+
+
+@pytest.mark.parametrize(("p", "verdict"), [(0.95, "pass"), (0.9499, "remeasure"), (0.0501, "remeasure"),
+                                            (0.05, "fail"), (None, "remeasure")])
+def test_two_probabilities_decide(p: float | None, verdict: str):
+    assert decide(p, Limits(upper_mm=1.0)) == verdict
+
+
+def test_unknown_uncertainty_is_measured_again():
+    judged = judge(Estimate(value_mm=0.5, known=False), Limits(upper_mm=0.1))
+
+    assert (judged.p, judged.expanded_u_mm, judged.verdict) == (None, None, "remeasure")
+
+
+def test_a_window_narrower_than_the_uncertainty_cannot_pass():
+    # no verdict can pass a window w wide when u > w / 3.92 (1.96 standard uncertainties on each side)
+    limits = Limits(lower_mm=0.0, upper_mm=0.08)
+
+    assert judge(_value(0.04, 0.0205), limits).verdict == "remeasure"
+    assert judge(_value(0.04, 0.0203), limits).verdict == "pass"
+
+
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_a_size_conforms_on_both_sides(sign: int):
+    limits = Limits(upper_mm=0.05)
+
+    assert judge_magnitude(_value(sign * 0.08, 0.005), limits).verdict == "fail"
+    assert judge_magnitude(_value(sign * 0.03, 0.005), limits).verdict == "pass"

@@ -1,0 +1,103 @@
+"""Repeats of one feature become one estimate."""
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.evaluation.observation import FeatureKey, Observation, estimate_features, pooled_spread
+
+TANG = FeatureKey(kind="tang_thickness")
+SLOT = FeatureKey(kind="slot_width", fret=5, place="centre")
+
+
+def _readings(*values: float, key: FeatureKey = TANG, **given_values: float) -> list[Observation]:
+    return [Observation(key=key, value_mm=value, gauge="c", **given_values) for value in values]
+
+
+def test_stated_repeatability_falls_with_repeats_and_zero_and_digit_do_not():
+    readings = _readings(0.51, 0.51, 0.51, 0.51, u_mm=0.006, resolution_mm=0.01, zero_u_mm=0.004)
+
+    one = estimate_features(readings)[TANG]
+
+    assert one.u_mm == pytest.approx(math.sqrt(0.006**2 / 4 + 0.01**2 / 12 + 0.004**2))
+
+
+def test_two_rounds_have_two_zeros():
+    readings = [Observation(key=TANG, value_mm=0.5, u_mm=0.0, zero_u_mm=0.004, gauge="c", round=r) for r in "ab"]
+
+    assert estimate_features(readings)[TANG].u_mm == pytest.approx(0.004 / math.sqrt(2))
+
+
+def test_spread_is_pooled_over_like_features():
+    other = FeatureKey(kind="tang_thickness", fret=3)
+    readings = [*_readings(0.50, 0.52), *_readings(0.55, 0.55, 0.58, key=other)]
+
+    spread = pooled_spread(readings)["c", "tang_thickness"]
+
+    assert spread.dof == 3
+    assert spread.s_mm == pytest.approx(math.sqrt((2 * 0.01**2 + 2 * 0.01**2 + 0.02**2) / 3))
+    assert estimate_features(readings)[TANG].dof == pytest.approx(3)
+
+
+@pytest.mark.parametrize(
+    ("readings", "known"),
+    [
+        pytest.param(_readings(0.51), False, id="one reading, nothing stated"),
+        pytest.param(_readings(0.51, resolution_mm=0.01), False, id="a digit alone says nothing of repeatability"),
+        pytest.param(_readings(0.51, 0.51), False, id="equal repeats without a stated digit"),
+        pytest.param(_readings(0.51, 0.51, resolution_mm=0.01), True, id="equal repeats with a digit"),
+        pytest.param(_readings(0.51, 0.52), True, id="repeats that differ"),
+        pytest.param(_readings(0.51, u_mm=0.0), True, id="stated as exact"),
+    ],
+)
+def test_what_is_known(readings: list[Observation], known: bool):
+    assert estimate_features(readings)[TANG].known is known
+
+
+def test_a_bracket_is_a_rectangle():
+    # Source: FRETWORK arithmetic y = (a+b)/2, u = (b-a)/(2 sqrt 3); JCGM 100:2008 4.3.7
+    one = estimate_features([Observation(key=SLOT, value_mm=0.575, low_mm=0.55, high_mm=0.60, gauge="leaves")])[SLOT]
+
+    assert one.value_mm == pytest.approx(0.575)
+    assert one.u_mm == pytest.approx(0.05 / (2 * math.sqrt(3)))
+    assert one.expanded_u_mm() == pytest.approx(0.95 * 0.025)
+
+
+def test_overlapping_brackets_leave_what_both_allow():
+    pair = [Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l") for a, b in
+            [(0.50, 0.56), (0.54, 0.60)]]
+
+    one = estimate_features(pair)[SLOT]
+
+    assert (one.value_mm, one.distribution().rectangles_mm) == (pytest.approx(0.55), (pytest.approx(0.01),))
+
+
+def test_contradicting_brackets_are_not_believed_to_be_narrow():
+    pair = [Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l") for a, b in
+            [(0.50, 0.52), (0.56, 0.60)]]
+
+    assert estimate_features(pair)[SLOT].distribution().rectangles_mm == (pytest.approx(0.05),)
+
+
+def test_two_gauges_are_weighted_by_what_they_know():
+    readings = [Observation(key=TANG, value_mm=0.50, gauge="a", u_mm=0.001),
+                Observation(key=TANG, value_mm=0.53, gauge="b", u_mm=0.002)]
+
+    one = estimate_features(readings)[TANG]
+
+    assert one.value_mm == pytest.approx((0.50 * 4 + 0.53) / 5)
+    assert one.u_mm == pytest.approx(1 / math.sqrt(1 / 0.001**2 + 1 / 0.002**2))
+
+
+@given(values=st.lists(st.floats(-5, 5), min_size=1, max_size=6), shift=st.floats(-5, 5),
+       u=st.floats(0, 0.1), digit=st.floats(0.0001, 0.1))
+def test_a_constant_added_to_all_readings_moves_the_value_and_nothing_else(
+    values: list[float], shift: float, u: float, digit: float
+):
+    before, after = (estimate_features(_readings(*(v + s for v in values), u_mm=u, resolution_mm=digit))[TANG]
+                     for s in (0.0, shift))
+
+    assert after.value_mm - before.value_mm == pytest.approx(shift, abs=1e-9)
+    assert after.u_mm == pytest.approx(before.u_mm)

@@ -1,0 +1,100 @@
+"""The fewest frets that explain the steps."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.evaluation.conformity import Limits, judge
+from logger.evaluation.estimate import Cause, Estimate
+from logger.evaluation.scale import fret_positions_mm
+from logger.evaluation.steps import FretDeviation, Step, explain_steps
+
+FRETS = 20
+X = fret_positions_mm(645.0, FRETS)
+LIMIT = Limits(lower_mm=-0.05, upper_mm=0.05)
+
+
+def _steps(heights: np.ndarray, u: float = 0.003, seed: int | None = None) -> list[Step]:
+    """Return every step of a neck whose fret tops are ``heights`` (index 0 is the nut)."""
+    rng = np.random.default_rng(seed)
+    steps = []
+    for fret in range(2, FRETS):
+        low, high = fret - 1, fret + 1
+        share = (X[fret] - X[low]) / (X[high] - X[low])
+        value = heights[fret] - (1 - share) * heights[low] - share * heights[high]
+        noise = rng.normal(0, u) if seed is not None else 0.0
+        cause = Cause(name=f"r{fret}", words="repeatability", u_mm=u)
+        steps.append(Step(fret=fret, feet=(low, high), estimate=Estimate(value_mm=value + noise,
+                                                                         terms=((cause, 1.0),))))
+    return steps
+
+
+def _failing(found: list[FretDeviation]) -> dict[int, float]:
+    return {one.fret: one.deviation.value_mm for one in found if judge(one.deviation, LIMIT).verdict == "fail"}
+
+
+def _heights(**raised: float) -> np.ndarray:
+    heights = np.zeros(FRETS + 1)
+    for name, size in raised.items():
+        heights[int(name[1:])] = size
+    return heights
+
+
+@pytest.mark.parametrize(("size", "fret"), [(0.08, 8), (0.2, 3), (-0.09, 15), (0.3, 10)])
+def test_one_fret_off_casts_shadows_that_raise_no_flag(size: float, fret: int):
+    failing = _failing(explain_steps(_steps(_heights(**{f"f{fret}": size})), X))
+
+    assert failing == {fret: pytest.approx(size, abs=1e-9)}
+
+
+def test_the_shadows_of_one_high_fret_are_what_the_trade_measured():
+    # arithmetic of three-point readings: one fret 0.06 high reads about -0.031, +0.060, -0.029 on three neighbours
+    readings = [step.estimate.value_mm for step in _steps(_heights(f8=0.06))]
+
+    assert readings[5:8] == pytest.approx([-0.031, 0.060, -0.029], abs=1e-3)
+
+
+def test_two_adjacent_high_frets_are_both_named():
+    found = explain_steps(_steps(_heights(f8=0.08, f9=0.08)), X)
+
+    assert _failing(found) == {8: pytest.approx(0.08, abs=2e-3), 9: pytest.approx(0.08, abs=2e-3)}
+
+
+def test_the_first_fret_is_named_though_it_has_no_step():
+    found = {one.fret: one for one in explain_steps(_steps(_heights(f1=0.15)), X)}
+
+    assert found[1].named
+    assert found[1].deviation.value_mm == pytest.approx(0.15, abs=2e-3)
+    assert judge(found[2].deviation, LIMIT).verdict == "pass"
+
+
+def test_relief_raises_no_flag():
+    along = X / X[-1]
+
+    assert _failing(explain_steps(_steps(-0.8 * along * (1 - along)), X)) == {}
+
+
+def test_noise_alone_names_no_fret_beyond_its_limit():
+    for seed in range(25):
+        heights = np.random.default_rng(seed).normal(0, 0.007, FRETS + 1)
+        assert _failing(explain_steps(_steps(heights, seed=seed), X)) == {}
+
+
+@settings(max_examples=40, deadline=None)
+@given(fret=st.integers(2, 19), size=st.floats(0.08, 0.3), tilt=st.floats(-0.01, 0.01), height=st.floats(-1, 1))
+def test_lifting_or_tilting_the_whole_neck_changes_nothing(fret: int, size: float, tilt: float, height: float):
+    heights = _heights(**{f"f{fret}": size})
+
+    before = explain_steps(_steps(heights), X)
+    after = explain_steps(_steps(heights + height + tilt * X), X)
+
+    assert [(a.fret, a.named) for a in before] == [(b.fret, b.named) for b in after]
+    for a, b in zip(before, after, strict=True):
+        assert a.deviation.value_mm == pytest.approx(b.deviation.value_mm, abs=1e-9)
+
+
+def test_a_single_step_blames_the_fret_under_the_plunger():
+    only = [step for step in _steps(_heights(f8=0.08)) if step.fret == 8]
+
+    assert _failing(explain_steps(only, X)) == {8: pytest.approx(0.08)}

@@ -1,0 +1,136 @@
+"""What a person writes in TOML is taken, or refused in one line that names file, key, rule and what came."""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger.errors import GaugesError, InstrumentError, LimitsError
+from logger.gauge_file import gauges_toml, read_gauges
+from logger.instrument import read_instrument
+from logger.limits import CHECKS, default_limits, limits_toml, read_limits
+
+Write = Callable[[str, str], Path]
+BASE = 'name = "n"\nkind = "bass"\nscale_mm = 864.0\nfrets = 24\n'
+
+
+def test_instrument_is_read(instrument: Path):
+    neck = read_instrument(instrument)
+
+    assert (neck.name, neck.kind, neck.scale_mm, neck.frets, neck.join_fret) == (
+        "Invented neck", "steel-string", 645.0, 20, 14)  # fmt: skip
+    assert (neck.nut_radius_mm, neck.join_radius_mm, neck.wire["name"]) == (400.0, 400.0, "medium")
+    assert neck.positions_mm[12] == pytest.approx(322.5)
+
+
+def test_scale_in_inches_is_exact(write: Write):
+    neck = read_instrument(write("i.toml", 'name = "n"\nscale_in = 25.5\nfrets = 22\n'))
+
+    assert neck.scale_mm == 647.7
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        pytest.param("", "frets is missing; it must be a whole number from 1 to 48", id="empty"),
+        pytest.param(BASE + "fretts = 3\n", "unknown key 'fretts'; known are board, frets", id="unknown key"),
+        pytest.param(BASE.replace("24", '"24"'), "frets must be a whole number from 1 to 48, got '24'", id="text"),
+        pytest.param(BASE.replace("24", "24.0"), "frets must be a whole number from 1 to 48, got 24.0", id="decimal"),
+        pytest.param(BASE.replace("24", "true"), "frets must be a whole number from 1 to 48, got True", id="bool"),
+        pytest.param(BASE.replace("24", "0"), "frets must be a whole number from 1 to 48, got 0", id="no frets"),
+        pytest.param(BASE.replace("864.0", "nan"), "scale_mm must be a number, got nan", id="nan"),
+        pytest.param(BASE.replace("864.0", "25.5"), "scale_mm must be at least 150 and at most 1500, got 25.5",
+                     id="inches as mm"),
+        pytest.param(BASE.replace("scale_mm = 864.0\n", ""), "give the scale length once", id="no scale"),
+        pytest.param(BASE + "scale_in = 34.0\n", "give the scale length once", id="two scales"),
+        pytest.param(BASE + "join_fret = 30\n", "join_fret must be a whole number from 1 to 24, got 30", id="join"),
+        pytest.param(BASE + "radius_mm = -1\n", "radius_mm must be above 0, got -1", id="radius"),
+        pytest.param(BASE + "radius_mm = 400\nnut_radius_mm = 300\n", "radius_mm is a cylinder", id="two radii"),
+        pytest.param(BASE.replace('"n"', '" "'), "name must be a text in quotes, got ' '", id="blank name"),
+        pytest.param(BASE.replace('name = "n"\n', ""), "name is missing", id="no name"),
+        pytest.param(BASE + "wire = 3\n", "[wire] must be a table, got 3", id="wire no table"),
+        pytest.param(BASE + "[wire]\nlot = [1]\n", "[wire]: lot must be a text or a number, got [1]", id="wire list"),
+        pytest.param("name = ", "not TOML", id="broken TOML"),
+    ],
+)
+def test_instrument_is_refused_in_one_line(write: Write, text: str, message: str):
+    path = write("neck.toml", text)
+
+    with pytest.raises(InstrumentError, match=re.escape(message)) as caught:
+        read_instrument(path)
+
+    assert "neck.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_missing_and_unreadable_files_are_named(tmp_path: Path):
+    with pytest.raises(InstrumentError, match=r"none\.toml: no such file"):
+        read_instrument(tmp_path / "none.toml")
+    with pytest.raises(InstrumentError, match="cannot be read"):
+        read_instrument(tmp_path)
+    (tmp_path / "latin.toml").write_bytes(b'name = "\xe9"')
+    with pytest.raises(InstrumentError, match="cannot be read"):
+        read_instrument(tmp_path / "latin.toml")
+
+
+@pytest.mark.parametrize(("kind", "step"), [("steel-string", 0.05), ("bass", 0.05), ("electric", 0.03),
+                                            ("classical", 0.06), ("zither", 0.05), ("../../x", 0.05)])
+def test_default_limits_by_kind(kind: str, step: float):
+    limits = default_limits(kind)
+
+    assert tuple(limits) == CHECKS
+    assert (limits["high_fret"].upper_mm, limits["low_fret"].lower_mm) == (step, -step)
+
+
+def test_a_limits_file_overrides_check_by_check(write: Write):
+    limits = read_limits(write("l.toml", "[proud_end]\nupper_mm = 0.04\np_pass = 0.9\n"), kind="classical")
+
+    assert (limits["proud_end"].upper_mm, limits["proud_end"].p_pass, limits["proud_end"].p_fail) == (0.04, 0.9, 0.05)
+    assert limits["high_fret"].upper_mm == 0.06
+
+
+def test_limits_survive_writing_and_reading(write: Write):
+    limits = default_limits("electric")
+
+    assert dict(read_limits(write("l.toml", limits_toml(limits)), kind="bass")) == dict(limits)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        pytest.param("[proud]\nupper_mm = 1\n", "unknown key 'proud'; known are barb_bite", id="unknown check"),
+        pytest.param("[proud_end]\nmax = 1\n", "[proud_end]: unknown key 'max'", id="unknown key"),
+        pytest.param("[proud_end]\np_pass = 0.9\n", "give lower_mm, upper_mm or both", id="no limit"),
+        pytest.param("[proud_end]\nupper_mm = 'a'\n", "upper_mm must be a number, got 'a'", id="text"),
+        pytest.param("[barb_bite]\nlower_mm = 1\nupper_mm = 1\n", "lower_mm 1.0 must be below upper_mm 1.0", id="order"),
+        pytest.param("[tilted_fret]\nlower_mm = 0\n", "tilted_fret is a size; give upper_mm alone", id="size"),
+        pytest.param("[proud_end]\nupper_mm = 1\np_pass = 1.5\n", "p_pass must be above 0 and at most 1", id="p"),
+        pytest.param("[proud_end]\nupper_mm = 1\np_fail = 0.99\n", "p_fail 0.99 must be below p_pass 0.95", id="p order"),
+    ],
+)
+def test_limits_are_refused_in_one_line(write: Write, text: str, message: str):
+    with pytest.raises(LimitsError, match=re.escape(message)):
+        read_limits(write("l.toml", text), kind="bass")
+
+
+def test_gauges_survive_writing_and_reading(write: Write, gauges: Path):
+    known = read_gauges(gauges)
+
+    assert known["caliper"].resolution_mm == 0.01
+    assert read_gauges(write("again.toml", gauges_toml(known))) == known
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        pytest.param("[gauges.a]\nkind = 'x'\n", "unknown key 'gauges'; known are gauge", id="wrong table"),
+        pytest.param("[gauge.a]\nresolution_mm = 0.01\n", "[a]: kind is missing", id="no kind"),
+        pytest.param("[gauge.a]\nkind = 'x'\nu = 1\n", "unknown key 'u'", id="unknown key"),
+        pytest.param("[gauge.a]\nkind = 'x'\nu_mm = -0.1\n", "u_mm must be at least 0", id="negative"),
+        pytest.param("gauge = 3\n", "[gauge] must be a table, got 3", id="no table"),
+    ],
+)
+def test_gauges_are_refused_in_one_line(write: Write, text: str, message: str):
+    with pytest.raises(GaugesError, match=re.escape(message)):
+        read_gauges(write("g.toml", text))

@@ -1,0 +1,124 @@
+"""A readings file is taken to the nanometre, or refused in one line that names line, column, rule and what came."""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+
+from logger.errors import ReadingsFileError
+from logger.gauge_file import GaugeSpec, read_gauges
+from logger.readings_csv import read_readings
+
+Write = Callable[[str, str], Path]
+HEAD = "kind,fret,place,value,unit\n"
+
+
+def _read(path: Path, gauges: dict[str, GaugeSpec] | None = None):
+    return [row.observation for row in read_readings(path, frets=20, gauges=gauges or {})]
+
+
+def test_rows_become_observations(write: Write, gauges: Path):
+    text = ("kind,fret,place,value,unit,feet,low,high,gauge,round,span_mm,resolution,u\n"
+            "tang_thickness,,,0.02,in,,,,caliper,a,,,\n"
+            "slot_width,5,bass,,thou,,21,23,leaves,,,,\n"
+            "fret_step,7,,-0.031,mm,6-8,,,rocker,,,0.002,0.004\n"
+            "fret_step,7,bass,+.5,mm,5-10,,,rocker,2,,,\n"
+            "board_rise,3,,0.9,mm,,,,,,40.5,,\n")  # fmt: skip
+
+    tang, slot, step, long_step, rise = _read(write("r.csv", text), dict(read_gauges(gauges)))
+
+    assert (tang.value_mm, tang.u_mm, tang.resolution_mm, tang.zero_u_mm) == (0.508, 0.004, 0.01, 0.003)
+    assert (slot.low_mm, slot.high_mm, slot.key.place) == (0.5334, 0.5842, "bass")
+    assert (step.key.feet, step.resolution_mm, step.u_mm) == ((6, 8), 0.002, 0.004)
+    assert (long_step.key.feet, long_step.value_mm) == ((5, 10), 0.5)
+    assert rise.span_mm == 40.5
+
+
+def test_feet_default_to_the_neighbours(write: Write):
+    (step,) = _read(write("r.csv", HEAD + "fret_step,7,centre,0.01,mm\n"))
+
+    assert step.key.feet == (6, 8)
+
+
+def test_readings_taken_back_are_not_judged(write: Write):
+    text = "kind,fret,place,value,unit,taken_back\nslot_depth,5,bass,1.7,mm,slipped\nslot_depth,5,bass,1.8,mm,\n"
+
+    assert [one.value_mm for one in _read(write("r.csv", text))] == [1.8]
+
+
+def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
+    assert len(_read(write("r.csv", "\ufeff" + HEAD + "\n slot_depth , 5 , bass , 1.7 , mm \n\n"))) == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        pytest.param("", "the file is empty", id="empty"),
+        pytest.param("\n\n", "the file is empty", id="blank"),
+        pytest.param(HEAD, "no readings below the header", id="header only"),
+        pytest.param("kind,fret,place,value\n", "column 'unit' is missing", id="missing column"),
+        pytest.param("kind,fret,place,value,unit,resoluton\n", "unknown column 'resoluton'", id="unknown column"),
+        pytest.param("kind,kind,fret,place,value,unit\n", "column 'kind' stands twice", id="column twice"),
+        pytest.param(HEAD + "slot,5,bass,1,mm\n", "line 2: unknown kind 'slot'; known are tang_thickness", id="kind"),
+        pytest.param(HEAD + "slot_depth,5,bass,1,cm\n", "line 2: unit must be mm, in or thou, got 'cm'", id="unit"),
+        pytest.param(HEAD + "slot_depth,5,left,1,mm\n", "place must be bass, centre or treble, got 'left'", id="place"),
+        pytest.param(HEAD + "seated_height,5,,1,mm\n", "seated_height needs a place", id="no place"),
+        pytest.param(HEAD + "slot_depth,21,bass,1,mm\n", "fret must be a whole number from 1 to 20, got '21'", id="fret"),
+        pytest.param(HEAD + "slot_depth,0,bass,1,mm\n", "fret must be a whole number from 1 to 20, got '0'", id="nut"),
+        pytest.param(HEAD + "slot_depth,5.0,bass,1,mm\n", "fret must be a whole number", id="decimal fret"),
+        pytest.param(HEAD + "slot_depth,²,bass,1,mm\n", "fret must be a whole number", id="odd digit"),
+        pytest.param(HEAD + "slot_depth,,bass,1,mm\n", "slot_depth needs a fret from 1 to 20", id="no fret"),
+        pytest.param(HEAD + "fret_step,20,,0.1,mm\n", "feet 19-21 must stand on both sides of fret 20", id="last step"),
+        *(
+            pytest.param(HEAD + f'slot_depth,5,bass,"{value}",mm\n', "value must be a plain decimal number", id=value)
+            for value in ("nan", "inf", "-inf", "1_0", "1e3", "0x1", "1,5", "one", "--1", "１.0", "1.2.3", "1" * 30)
+        ),
+        pytest.param(HEAD + "slot_depth,5,bass,,mm\n", "value is missing; give a value, or low and high", id="none"),
+        pytest.param(HEAD + "slot_depth,5,bass,99999,mm\n", "value must be within 10000 mm, got '99999'", id="too far"),
+        pytest.param(HEAD + "slot_depth,5,bass,1\n", "line 2: 4 cells under 5 columns", id="short row"),
+        pytest.param(HEAD + 'slot_depth,5,"bass,1,mm\n', "not CSV", id="quote never closed"),
+        pytest.param(HEAD.strip() + ",low,high\nslot_width,5,bass,,mm,0.5,\n", "needs low and high", id="half bracket"),
+        pytest.param(HEAD.strip() + ",low,high\nslot_width,5,bass,,mm,0.6,0.5\n", "low must be below high", id="order"),
+        pytest.param(HEAD.strip() + ",low,high\nslot_width,5,bass,1,mm,0.5,0.6\n", "not both", id="both"),
+        pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,5-7\n", "must stand on both sides of fret 5", id="feet"),
+        pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,4to6\n", "feet must be two frets like 6-8", id="no feet"),
+        pytest.param(HEAD.strip() + ",feet\nslot_width,5,bass,1,mm,4-6\n", "feet belong to fret_step", id="whose feet"),
+        pytest.param(HEAD.strip() + ",feet\nstraightedge_gap,5,,0.1,mm,\n", "needs feet", id="gap without feet"),
+        pytest.param(HEAD.strip() + ",u\nslot_depth,5,bass,1,mm,-1\n", "u must not be negative", id="negative u"),
+    ],
+)
+def test_bad_rows_are_refused_in_one_line(write: Write, text: str, message: str):
+    with pytest.raises(ReadingsFileError, match=re.escape(message)) as caught:
+        _read(write("bad.csv", text))
+
+    assert "bad.csv" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_files_that_are_not_text_are_refused(tmp_path: Path):
+    (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00kind")
+    with pytest.raises(ReadingsFileError, match="cannot be read"):
+        _read(tmp_path / "b.csv")
+    with pytest.raises(ReadingsFileError, match="no such file"):
+        _read(tmp_path / "none.csv")
+    with pytest.raises(ReadingsFileError, match="cannot be read"):
+        _read(tmp_path)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(text=st.text(max_size=200))
+@example("kind,fret,place,value,unit\nslot_depth,5,bass,1,mm\x00\n")
+@example("kind,fret,place,value,unit\r\rslot_depth")
+def test_any_text_is_read_or_refused(tmp_path: Path, text: str):
+    path = tmp_path / "any.csv"
+    path.write_bytes((HEAD + text).encode("utf-8", "surrogatepass"))
+
+    try:
+        found = _read(path)
+    except ReadingsFileError as error:
+        assert "any.csv" in str(error)
+    else:
+        assert found

@@ -1,0 +1,113 @@
+"""The sheet: what comes next, and what skip, take back and repeat do to it."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger.errors import SheetError
+from logger.features import Feature
+from logger.instrument import read_instrument
+from logger.sheet import STAGES, Item, Sheet, standard_items
+
+A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
+
+
+def _sheet() -> Sheet:
+    return Sheet([Item(stage="slots", feature=A, repeat=1, of=2), Item(stage="slots", feature=A, repeat=2, of=2),
+                  Item(stage="slots", feature=B), Item(stage="slots", feature=C)])
+
+
+def _order(sheet: Sheet) -> list[tuple[int | None, int, int]]:
+    order = []
+    while (item := sheet.next()) is not None:
+        order.append((item.feature.fret, item.repeat, item.of))
+        sheet.fill(("g", len(order)))
+    return order
+
+
+def test_every_reading_advances_to_the_next_open_item():
+    assert _order(_sheet()) == [(1, 1, 2), (1, 2, 2), (2, 1, 1), (3, 1, 1)]
+
+
+def test_a_full_sheet_takes_nothing_more():
+    sheet = _sheet()
+    _order(sheet)
+
+    assert sheet.fill(("g", 9)) is None
+    with pytest.raises(SheetError, match="nothing to skip"):
+        sheet.skip()
+
+
+def test_skip_passes_over_all_repeats():
+    sheet = _sheet()
+
+    assert sheet.skip().feature == A
+    assert sheet.next() == Item(stage="slots", feature=B)
+
+
+def test_take_back_opens_the_very_item_again():
+    sheet = _sheet()
+    for number in range(1, 4):
+        sheet.fill(("g", number))
+
+    assert sheet.take_back(("g", 2)) == Item(stage="slots", feature=A, repeat=2, of=2)
+    assert sheet.next() == Item(stage="slots", feature=A, repeat=2, of=2)
+    sheet.fill(("g", 4))
+    assert sheet.next() == Item(stage="slots", feature=C)
+
+
+def test_take_back_of_an_unassigned_reading_changes_nothing():
+    sheet = _sheet()
+
+    assert sheet.take_back(("g", 77)) is None
+
+
+def test_repeat_asks_once_more_at_once():
+    sheet = _sheet()
+    for number in range(1, 4):
+        sheet.fill(("g", number))
+
+    assert sheet.repeat(B) == Item(stage="slots", feature=B, repeat=2, of=2)
+    assert _order(sheet) == [(2, 2, 2), (3, 1, 1)]
+
+
+def test_repeat_works_on_a_full_sheet_and_not_on_a_foreign_feature():
+    sheet = _sheet()
+    _order(sheet)
+
+    sheet.repeat(C)
+    assert _order(sheet) == [(3, 2, 2)]
+    with pytest.raises(SheetError, match="does not ask for"):
+        sheet.repeat(Feature(kind="slot_width", fret=9, place="bass"))
+
+
+def test_a_resumed_sheet_stands_where_it_stood():
+    sheet = _sheet()
+
+    sheet.resume([(("g", 1), A), (("g", 2), B), (("g", 3), B)], [C])
+
+    assert _order(sheet) == [(1, 2, 2)]
+    assert sum(item.feature == B for item in sheet.items) == 2
+
+
+def test_standard_sheet_asks_for_every_stage(instrument: Path):
+    items = standard_items(read_instrument(instrument))
+    by_stage = {stage: sum(item.stage == stage for item in items) for stage in STAGES}
+
+    assert by_stage == {"wire": 16, "slots": 120, "seating": 60, "sweep": 18}
+    assert items[-1].feature == Feature(kind="fret_step", fret=19, place="centre", feet=(18, 20))
+
+
+def test_standard_sheet_of_the_shortest_necks(write: Callable[[str, str], Path]):
+    for frets in (1, 2, 3):
+        neck = read_instrument(write("i.toml", f'name = "n"\nscale_mm = 300\nfrets = {frets}\n'))
+        assert sum(item.stage == "sweep" for item in standard_items(neck)) == max(0, frets - 2)
+
+
+def test_progress_counts_skipped_items_as_done():
+    sheet = _sheet()
+    sheet.fill(("g", 1))
+    sheet.skip()
+
+    assert ("slots", 2, 4) in sheet.progress()

@@ -1,0 +1,144 @@
+"""A store in a folder of its own, and rows of an invented bench to put into it."""
+
+import os
+import sqlite3
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from logger.store import (
+    InstrumentRevision,
+    InstrumentRow,
+    ReadingRow,
+    Reassignment,
+    Row,
+    SessionEnd,
+    SessionGauge,
+    SessionRow,
+    Skip,
+    Store,
+    TakeBack,
+)
+
+MakeReading = Callable[..., ReadingRow]
+
+
+def _is_open(connection: sqlite3.Connection) -> bool:
+    try:
+        return connection.total_changes >= 0
+    except sqlite3.ProgrammingError:
+        return False
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_open(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    made: list[sqlite3.Connection] = []
+    true_connect = sqlite3.connect
+
+    def connect(*args: Any, **options: Any) -> sqlite3.Connection:
+        made.append(true_connect(*args, **options))
+        return made[-1]
+
+    monkeypatch.setattr(sqlite3, "connect", connect)
+    yield
+    threads = [thread.name for thread in threading.enumerate() if thread.name.startswith("writer of")]
+    assert threads == [], "every writer thread has ended"
+    assert [connection for connection in made if _is_open(connection)] == [], "every connection is closed"
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "bench.db"
+
+
+@pytest.fixture
+def store(path: Path) -> Iterator[Store]:
+    with Store.create(path) as made:
+        yield made
+
+
+@pytest.fixture
+def opening() -> list[Row]:
+    """The rows that a session begins with: an instrument, its first revision, the session, a gauge."""
+    return [
+        InstrumentRow(id="neck", created_at_ns=1, description='name = "test neck"'),
+        InstrumentRevision(instrument="neck", revision=1, at_ns=1, name="test neck", description='name = "test neck"'),
+        SessionRow(
+            id="s1", instrument="neck", revision=1, started_at_ns=2, monotonic_ns=3, boot_id="b", software="test"
+        ),
+        SessionGauge(session="s1", gauge="caliper", kind="caliper", description="{}", profile="p", profile_sha256="0"),
+    ]
+
+
+@pytest.fixture
+def reading() -> MakeReading:
+    def make(sequence: int = 1, **changes: object) -> ReadingRow:
+        values: dict[str, object] = {
+            "session": "s1", "gauge": "caliper", "sequence": sequence, "kind": "slot_width", "fret": 7,
+            "place": "treble", "value_nm": 584_200, "unit": "in", "raw": b"+0.0230in\r", "status": "ok",
+            "taken_at_ns": 10, "monotonic_ns": 20,
+        }
+        return ReadingRow(**(values | changes))  # type: ignore[arg-type]
+
+    return make
+
+
+def put_together(store: Store, rows: list[Row]) -> None:
+    for future in [store.submit(row) for row in rows]:
+        future.result(10)
+
+
+@pytest.fixture
+def started(store: Store, opening: list[Row]) -> Store:
+    """A store with a session begun."""
+    put_together(store, opening)
+    return store
+
+
+@pytest.fixture
+def amendments() -> list[Row]:
+    return [
+        TakeBack(session="s1", number=1, gauge="caliper", sequence=1, at_ns=30, who="me", why="jaws tilted"),
+        Reassignment(
+            session="s1", number=2, gauge="caliper", sequence=1, kind="slot_width", fret=8, place="bass", at_ns=31,
+            who="me", why="wrong slot",
+        ),
+        Skip(session="s1", number=3, kind="slot_width", fret=9, place="bass", at_ns=32),
+        SessionEnd(session="s1", at_ns=40, reason="done"),
+    ]
+
+
+@pytest.fixture
+def full(started: Store, reading: MakeReading, amendments: list[Row]) -> Store:
+    """A store with a row in every table."""
+    put_together(started, [reading(), *amendments])
+    return started
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A real disk of 1 MiB, where the system lets an administrator make one."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)]
+    if sys.platform == "win32" or os.geteuid() or subprocess.run(mount, check=False).returncode:
+        pytest.skip("a disk of 1 MiB needs an administrator who may mount tmpfs; run as one")
+    yield folder
+    subprocess.run(["umount", folder], check=True)
+
+
+@pytest.fixture
+def query() -> Callable[..., list[tuple[object, ...]]]:
+    """Ask a file with a fresh read-only connection that the package has no part in."""
+
+    def ask(path: Path, statement: str) -> list[tuple[object, ...]]:
+        with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
+            return connection.execute(statement).fetchall()
+
+    return ask
