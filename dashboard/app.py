@@ -102,15 +102,21 @@ def _switch(name: str, label: str) -> Any:
 def _bench() -> Any:
     return html.Section(
         [
-            html.Div([
-                html.Ol(id="stages", **_named(PAGE["stages"])),
-                html.Ul(id="gauges", **_named(PAGE["gauges"])),
-            ], className="strip"),
+            html.Div(
+                [
+                    html.Ol(id="stages", **_named(PAGE["stages"])),
+                    html.Ul(id="gauges", **_named(PAGE["gauges"])),
+                ],
+                className="strip",
+            ),
             html.Div(id="neck", role="img", **_named(PAGE["neck"])),
-            html.Div([
-                html.Section(id="next", className="card", **_named(PAGE["next"])),
-                html.Section(id="reading", className="card", **_named(PAGE["last"])),
-            ], className="two"),
+            html.Div(
+                [
+                    html.Section(id="next", className="card", **_named(PAGE["next"])),
+                    html.Section(id="reading", className="card", **_named(PAGE["last"])),
+                ],
+                className="two",
+            ),
             _entry(),
         ],
         id="bench",
@@ -119,16 +125,22 @@ def _bench() -> Any:
 
 
 def _entry() -> Any:
-    return html.Div([
-        html.Div(id="entry", className="field"),
-        html.Div([
-            _action("repeat", PAGE["repeat"], "F2"),
-            _action("skip", PAGE["skip"], "F8"),
-            _action("take-back", PAGE["take_back"], "F9"),
-        ], className="actions"),
-        html.Div(id="said", role="status"),
-        html.Ul(id="refused", role="alert"),
-    ], className="card entry")
+    return html.Div(
+        [
+            html.Div(id="entry", className="field"),
+            html.Div(
+                [
+                    _action("repeat", PAGE["repeat"], "F2"),
+                    _action("skip", PAGE["skip"], "F8"),
+                    _action("take-back", PAGE["take_back"], "F9"),
+                ],
+                className="actions",
+            ),
+            html.Div(id="said", role="status"),
+            html.Ul(id="refused", role="alert"),
+        ],
+        className="card entry",
+    )
 
 
 def _action(name: str, label: str, key: str) -> Any:
@@ -137,16 +149,23 @@ def _action(name: str, label: str, key: str) -> Any:
 
 
 def _map() -> Any:
-    return html.Section([
-        html.H2(PAGE["map"]),
-        html.Div(id="checks", role="group", **_named(PAGE["map"])),
-        html.Div(id="map"),
-        html.Div(id="chart-box", hidden=True),
-    ], className="card mapped", **_named(PAGE["map"]))
+    return html.Section(
+        [
+            html.H2(PAGE["map"]),
+            html.Div(id="checks", role="group", **_named(PAGE["map"])),
+            html.Div(id="map"),
+            html.Div(id="chart-box", hidden=True),
+        ],
+        className="card mapped",
+        **_named(PAGE["map"]),
+    )
 
 
 def _lists() -> Any:
-    return html.Div([
-        html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card"),
-        html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
-    ], className="lists")
+    return html.Div(
+        [
+            html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card"),
+            html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
+        ],
+        className="lists",
+    )

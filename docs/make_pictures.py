@@ -24,8 +24,9 @@ LAPTOP, TABLET = {"width": 1280, "height": 800}, {"width": 820, "height": 1180}
 
 def main() -> None:
     """Take every picture in one run of the demo."""
-    demo = subprocess.Popen([COMMAND, "demo", "--seconds", "60", "--seed", "7", "--no-browser"],
-                            stdout=subprocess.PIPE, text=True)
+    demo = subprocess.Popen(
+        [COMMAND, "demo", "--seconds", "60", "--seed", "7", "--no-browser"], stdout=subprocess.PIPE, text=True
+    )
     assert demo.stdout is not None
     url = demo.stdout.readline().split()[1]
     with sync_playwright() as play:
@@ -37,7 +38,7 @@ def main() -> None:
         laptop.screenshot(path=FOLDER / "live-bench.png")
         dark.screenshot(path=FOLDER / "live-bench-dark.png")
         tablet.screenshot(path=FOLDER / "live-bench-tablet.png")
-        _wait(laptop, url, lambda shown: shown["stages"][-1]["done"] >= shown["stages"][-1]["of"] - 2)
+        _wait(laptop, url, lambda shown: shown["stages"][-1]["done"] >= shown["stages"][-1]["of"] - 8)
         for page, name in ((laptop, "neck-map"), (dark, "neck-map-dark")):
             page.locator("#map").scroll_into_view_if_needed()
             page.locator("section.mapped").screenshot(path=FOLDER / f"{name}.png")

@@ -69,8 +69,11 @@ def keep_instrument(store: Store, instrument: Instrument) -> tuple[str, int]:
     identity = known.instrument if known is not None else new_id(now_ns, os.urandom(8))
     if known is None:
         store.put(InstrumentRow(id=identity, created_at_ns=now_ns, description=instrument.source))
-    store.put(InstrumentRevision(instrument=identity, revision=number, at_ns=now_ns, name=instrument.name,
-                                 description=instrument.source))
+    store.put(
+        InstrumentRevision(
+            instrument=identity, revision=number, at_ns=now_ns, name=instrument.name, description=instrument.source
+        )
+    )
     return identity, number
 
 
@@ -87,9 +90,16 @@ def open_session(store: Store, instrument: Instrument, limits: LimitSet, *, resu
         if mine:
             return mine[-1].id
     now_ns = time.time_ns()
-    row = SessionRow(id=new_id(now_ns, os.urandom(8)), instrument=identity, revision=revision, started_at_ns=now_ns,
-                     monotonic_ns=time.monotonic_ns(), boot_id=machine_boot_id(), software=SOFTWARE,
-                     limits=limits_toml(limits))
+    row = SessionRow(
+        id=new_id(now_ns, os.urandom(8)),
+        instrument=identity,
+        revision=revision,
+        started_at_ns=now_ns,
+        monotonic_ns=time.monotonic_ns(),
+        boot_id=machine_boot_id(),
+        software=SOFTWARE,
+        limits=limits_toml(limits),
+    )
     store.put(row)
     return row.id
 
@@ -122,14 +132,23 @@ class Bench:
     A commit never waits for a judgement; what changes while one is under way is taken by the next.
     """
 
-    def __init__(self, store: Store, instrument: Instrument, limits: LimitSet, *, specs: Mapping[str, GaugeSpec],
-                 resume: bool = True, demo: bool = False,
-                 on_durable: Callable[[ReadingRow], None] = lambda _row: None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        instrument: Instrument,
+        limits: LimitSet,
+        *,
+        specs: Mapping[str, GaugeSpec],
+        resume: bool = True,
+        demo: bool = False,
+        on_durable: Callable[[ReadingRow], None] = lambda _row: None,
+    ) -> None:
         self.store = store
         self.session = open_session(store, instrument, limits, resume=resume)
         self.specs = specs
-        self._scene = Scene(store=store.store_id, boot=str(uuid.uuid4()), instrument=instrument, limits=limits,
-                            demo=demo)
+        self._scene = Scene(
+            store=store.store_id, boot=str(uuid.uuid4()), instrument=instrument, limits=limits, demo=demo
+        )
         self._judge = Judge(instrument, limits)
         self._shown = _Shown()
         self._changed = threading.Event()
@@ -140,8 +159,10 @@ class Bench:
         self._loop = asyncio.new_event_loop()
         self._gauges = AsyncExitStack()
         self._tasks: list[asyncio.Task[None]] = []
-        self._threads = [threading.Thread(target=self._run_loop, name="gauges", daemon=True),
-                         threading.Thread(target=self._present, name="presenter", daemon=True)]
+        self._threads = [
+            threading.Thread(target=self._run_loop, name="gauges", daemon=True),
+            threading.Thread(target=self._present, name="presenter", daemon=True),
+        ]
 
     def start(self) -> None:
         """Start the threads and publish the first snapshot."""
@@ -164,11 +185,18 @@ class Bench:
         """
         spec = self.specs.get(name) or self.specs.get(profile.kind) or GaugeSpec(kind=profile.kind)
         if name not in self.specs:
-            spec = GaugeSpec(kind=profile.kind, resolution_mm=profile.resolution_nm / 1e6, u_mm=spec.u_mm,
-                             zero_u_mm=spec.zero_u_mm)
+            spec = GaugeSpec(
+                kind=profile.kind, resolution_mm=profile.resolution_nm / 1e6, u_mm=spec.u_mm, zero_u_mm=spec.zero_u_mm
+            )
         first = self.recorder.add_gauge(name, spec, profile=profile.name, sha256=profile.sha256)
-        gauge = Gauge(name, profile=profile, port=port, first_sequence=first, must_open=must_open,
-                      on_state=lambda state: self._on_state(profile.kind, state))
+        gauge = Gauge(
+            name,
+            profile=profile,
+            port=port,
+            first_sequence=first,
+            must_open=must_open,
+            on_state=lambda state: self._on_state(profile.kind, state),
+        )
         self._call(self._open(gauge))
 
     async def _open(self, gauge: Gauge) -> None:
@@ -196,10 +224,10 @@ class Bench:
         self._shown.trouble = f"a reading was not kept: {text}; measure it again"
         self._changed.set()
 
-    def _act(self, action: Action) -> Answer:
+    def _act(self, action_id: str, action: Action) -> Answer:
         match action.get("do"):
             case "typed":
-                return self.recorder.typed(str(action.get("text", "")), str(action.get("unit", "mm")))
+                return self.recorder.typed(str(action.get("text", "")), str(action.get("unit", "mm")), token=action_id)
             case "skip":
                 return self.recorder.skip()
             case "repeat":
@@ -227,8 +255,11 @@ class Bench:
                 self._publish()
             except Exception:  # the bench goes on: what is kept is kept, and the page says what is wrong
                 log.exception("the snapshot could not be made")
-                self.door.publish({**self.door.snapshot(), "version": self._next_version(),
-                                   "trouble": "the verdicts cannot be shown: see the log of the bench"})
+                self.door.publish({
+                    **self.door.snapshot(),
+                    "version": self._next_version(),
+                    "trouble": "the verdicts cannot be shown: see the log of the bench",
+                })
             if self._stopping:
                 return
 
@@ -237,8 +268,19 @@ class Bench:
         item, progress = self.recorder.sheet_state()
         self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs))
         gauges = list(self._shown.gauges.values())
-        self.door.publish(build(self._scene, self._next_version(), kept, self._shown.verdicts, item, progress, gauges,
-                                self._shown.trouble))
+        self.door.publish(
+            build(
+                self._scene,
+                self._next_version(),
+                kept,
+                self._shown.verdicts,
+                item,
+                progress,
+                gauges,
+                self._shown.trouble,
+                self._judge.estimate,
+            )
+        )
 
     def _next_version(self) -> int:
         self._shown.version += 1

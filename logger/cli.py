@@ -92,8 +92,14 @@ def _demo(options: argparse.Namespace, serve: Serve) -> int:
     from logger.demo.operator import BenchSilentError
     from logger.demo.run import DemoOptions, run_demo
 
-    wanted = DemoOptions(seconds=options.seconds, seed=options.seed, browser=options.browser, port=options.port,
-                         store=options.store or _store_from_environment(), acks=options.acks)
+    wanted = DemoOptions(
+        seconds=options.seconds,
+        seed=options.seed,
+        browser=options.browser,
+        port=options.port,
+        store=options.store or _store_from_environment(),
+        acks=options.acks,
+    )
     with _stopped_by_signal() as stop, _page_port(options.port), _writable(options.acks):
         try:
             return run_demo(wanted, serve, stop=stop)
@@ -104,9 +110,16 @@ def _demo(options: argparse.Namespace, serve: Serve) -> int:
 def _bench(options: argparse.Namespace, serve: Serve) -> int:
     from logger.sitting import SittingOptions, run_sitting
 
-    wanted = SittingOptions(store=_store(options), instrument=options.instrument, gauges=options.gauges,
-                            limits=options.limits, ports=options.gauge or [], browser=options.browser,
-                            port=options.port, new=options.new)
+    wanted = SittingOptions(
+        store=_store(options),
+        instrument=options.instrument,
+        gauges=options.gauges,
+        limits=options.limits,
+        ports=options.gauge or [],
+        browser=options.browser,
+        port=options.port,
+        new=options.new,
+    )
     with _stopped_by_signal() as stop, _page_port(options.port):
         return run_sitting(wanted, serve, stop=stop)
 
@@ -114,8 +127,9 @@ def _bench(options: argparse.Namespace, serve: Serve) -> int:
 def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.evaluate import evaluate_file, print_table
 
-    result = evaluate_file(options.readings, options.instrument, gauges=options.gauges, limits=options.limits,
-                           session=options.session)
+    result = evaluate_file(
+        options.readings, options.instrument, gauges=options.gauges, limits=options.limits, session=options.session
+    )
     for note in result.notes:
         print(f"fretledger: note: {note}", file=sys.stderr)
     if options.json:
@@ -128,8 +142,14 @@ def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
 def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import export_readings
 
-    export_readings(_store(options), sys.stdout, session=options.session, instrument_to=options.instrument_to,
-                    gauges_to=options.gauges_to, limits_to=options.limits_to)
+    export_readings(
+        _store(options),
+        sys.stdout,
+        session=options.session,
+        instrument_to=options.instrument_to,
+        gauges_to=options.gauges_to,
+        limits_to=options.limits_to,
+    )
     return OK
 
 
@@ -149,8 +169,10 @@ def _page_port(port: int) -> Iterator[None]:
     except OSError as error:
         if isinstance(error, FileNotFoundError | IsADirectoryError) or not port:
             raise
-        raise CommandError(f"port {port} cannot be used for the page ({error.strerror or error}); "
-                           "choose another with --port, or 0 for any free one") from error
+        raise CommandError(
+            f"port {port} cannot be used for the page ({error.strerror or error}); "
+            "choose another with --port, or 0 for any free one"
+        ) from error
 
 
 @contextlib.contextmanager
@@ -159,8 +181,10 @@ def _writable(acks: Path | None) -> Iterator[None]:
         try:
             acks.open("a", encoding="utf-8").close()
         except OSError as error:
-            raise CommandError(f"{acks}: cannot be written ({error.strerror}); give --acks a file in a folder that "
-                               "exists and is writable") from error
+            raise CommandError(
+                f"{acks}: cannot be written ({error.strerror}); give --acks a file in a folder that "
+                "exists and is writable"
+            ) from error
     yield
 
 
@@ -208,12 +232,18 @@ def _add_page(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_store(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--store", type=Path, metavar="PATH",
-                        help=f"the session store; else {STORE_VARIABLE}, else your own data folder")
+    parser.add_argument(
+        "--store",
+        type=Path,
+        metavar="PATH",
+        help=f"the session store; else {STORE_VARIABLE}, else your own data folder",
+    )
 
 
 def _add_demo(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--seconds", type=_seconds, metavar="N", help="measure the whole sheet within N seconds and end")
+    parser.add_argument(
+        "--seconds", type=_seconds, metavar="N", help="measure the whole sheet within N seconds and end"
+    )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="which faults, where and how large")
     _add_page(parser)
     parser.add_argument("--store", type=Path, metavar="PATH", help="keep the readings here; else a temporary store")
@@ -224,8 +254,12 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--instrument", type=Path, metavar="I.toml", help="the instrument; else a plain steel-string")
     parser.add_argument("--gauges", type=Path, metavar="G.toml", help="what your gauges are worth")
     parser.add_argument("--limits", type=Path, metavar="L.toml", help="limits of your own")
-    parser.add_argument("--gauge", action="append", metavar="NAME=PROFILE@PORT",
-                        help="a gauge on a serial port, like green=caliper-mm@/dev/ttyUSB0; may be given again")
+    parser.add_argument(
+        "--gauge",
+        action="append",
+        metavar="NAME=PROFILE@PORT",
+        help="a gauge on a serial port, like green=caliper-mm@/dev/ttyUSB0; may be given again",
+    )
     parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
     _add_store(parser)
     _add_page(parser)
@@ -245,5 +279,9 @@ def _add_readings(parser: argparse.ArgumentParser) -> None:
     _add_store(parser)
     parser.add_argument("--session", metavar="ID", help="one session only")
     for what in ("instrument", "gauges", "limits"):
-        parser.add_argument(f"--{what}-to", type=Path, metavar="FILE",
-                            help=f"also write the newest session's {what} as TOML, as evaluate reads it")
+        parser.add_argument(
+            f"--{what}-to",
+            type=Path,
+            metavar="FILE",
+            help=f"also write the newest session's {what} as TOML, as evaluate reads it",
+        )

@@ -27,7 +27,7 @@ class Answer:
 class Door:
     """Hold the newest snapshot and hand actions to the bench, each at most once."""
 
-    def __init__(self, on_action: Callable[[Action], Answer]) -> None:
+    def __init__(self, on_action: Callable[[str, Action], Answer]) -> None:
         self._on_action = on_action
         self._changed = threading.Condition()
         self._snapshot: Snapshot = {"version": 0}
@@ -56,7 +56,7 @@ class Door:
         """Do an action once: the same ``action_id`` again returns the first answer."""
         with self._acting:
             if action_id not in self._answers:
-                self._answers[action_id] = self._on_action(action)
+                self._answers[action_id] = self._on_action(action_id, action)
                 while len(self._answers) > REMEMBERED_ACTIONS:
                     self._answers.popitem(last=False)
             return self._answers[action_id]

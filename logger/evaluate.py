@@ -32,8 +32,11 @@ class Evaluation:
 
     def json(self) -> dict[str, Any]:
         """Return everything as plain JSON values."""
-        return {"instrument": self.instrument.name, "readings": self.readings,
-                "verdicts": [verdict_json(one) for one in self.verdicts]}
+        return {
+            "instrument": self.instrument.name,
+            "readings": self.readings,
+            "verdicts": [verdict_json(one) for one in self.verdicts],
+        }
 
 
 def evaluate_file(
@@ -66,8 +69,10 @@ def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> 
     if session == "all" or (session is None and len(found) <= 1):
         return rows
     if session is None:
-        raise ReadingsFileError(f"{where}: holds {len(found)} sessions; choose one with --session, newest "
-                                f"{found[-1]!r}, or --session all to judge them together")
+        raise ReadingsFileError(
+            f"{where}: holds {len(found)} sessions; choose one with --session, newest "
+            f"{found[-1]!r}, or --session all to judge them together"
+        )
     if session not in found:
         raise ReadingsFileError(f"{where}: holds no session {session!r}; it holds {', '.join(map(repr, found))}")
     return [row for row in rows if row.session == session]
@@ -75,11 +80,14 @@ def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> 
 
 def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> list[str]:
     """Say which gauges have no stated uncertainty, since their readings cannot be judged."""
-    bare = sorted({row.observation.gauge for row in rows
-                   if row.observation.u_mm is None and row.observation.low_mm is None
-                   and row.observation.gauge not in worth})
-    return [f"gauge {name!r} has no stated uncertainty; only repeats can give one, or name it in --gauges"
-            for name in bare]
+    bare = sorted({
+        row.observation.gauge
+        for row in rows
+        if row.observation.u_mm is None and row.observation.low_mm is None and row.observation.gauge not in worth
+    })
+    return [
+        f"gauge {name!r} has no stated uncertainty; only repeats can give one, or name it in --gauges" for name in bare
+    ]
 
 
 def print_table(result: Evaluation, *, unit: str) -> None:
@@ -94,8 +102,9 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         size = length(judgement.estimate.value_mm, judgement.expanded_u_mm, unit)
         p = "" if judgement.p is None else f"  p {judgement.p:.3f}"
         where = where_words(one.fret, one.place)
-        print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  "
-              f"{VERDICT_WORDS[one.verdict]}")
+        print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
-    print(f"\n{result.readings} readings, {len(result.verdicts)} verdicts: "
-          + ", ".join(f"{count} {VERDICT_WORDS[name]}" for name, count in counts.items()))
+    print(
+        f"\n{result.readings} readings, {len(result.verdicts)} verdicts: "
+        + ", ".join(f"{count} {VERDICT_WORDS[name]}" for name, count in counts.items())
+    )

@@ -26,7 +26,8 @@ def export_readings(
         limits_to: file for the limits, or None.
 
     Raises:
-        StoreError: the store cannot be read or holds no such session.
+        SessionNotFoundError: the store holds no such session, or none to describe.
+        StoreError: the store cannot be read.
         InputFileError: a file cannot be written.
     """
     with StoreReader(store) as reader:
@@ -53,4 +54,6 @@ def _write(path: Path | None, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise InputFileError(f"{path}: cannot be written ({error.strerror}); give a file in a writable folder") from error
+        raise InputFileError(
+            f"{path}: cannot be written ({error.strerror}); give a file in a writable folder"
+        ) from error

@@ -34,11 +34,19 @@ def feature_of(row: ReadingRow) -> Feature | None:
     return Feature(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
 
 
+def key_of(row: ReadingRow) -> FeatureKey | None:
+    """Return the feature of a kept reading as evaluation names it, or None while it is not assigned."""
+    if row.kind is None:
+        return None
+    return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
+
+
 def spec_of(gauge: SessionGauge) -> GaugeSpec:
     """Return what a session's gauge was taken to be worth."""
     worth = json.loads(gauge.description)
-    return GaugeSpec(kind=gauge.kind, resolution_mm=worth["resolution_mm"], u_mm=worth["u_mm"],
-                     zero_u_mm=worth["zero_u_mm"] or 0.0)
+    return GaugeSpec(
+        kind=gauge.kind, resolution_mm=worth["resolution_mm"], u_mm=worth["u_mm"], zero_u_mm=worth["zero_u_mm"] or 0.0
+    )
 
 
 def spec_json(spec: GaugeSpec) -> str:
@@ -48,10 +56,9 @@ def spec_json(spec: GaugeSpec) -> str:
 
 def observation_of(row: ReadingRow, spec: GaugeSpec) -> Observation | None:
     """Return what evaluation sees of a kept reading, or None while it is not assigned."""
-    feature = feature_of(row)
-    if feature is None:
+    key = key_of(row)
+    if key is None:
         return None
-    key = FeatureKey(kind=feature.kind, fret=feature.fret, place=feature.place, feet=feature.feet)
     bracket = row.low_nm is not None and row.high_nm is not None
     low = row.low_nm / _NM if row.low_nm is not None else None
     high = row.high_nm / _NM if row.high_nm is not None else None

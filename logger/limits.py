@@ -68,8 +68,12 @@ def _limits(check: str, table: Table) -> Limits:
         raise LimitsError(f"{table.where}: {check} is a size; give upper_mm alone, not negative")
     p_pass = table.optional_number("p_pass", above=0, most=1)
     p_fail = table.optional_number("p_fail", least=0, most=1)
-    limits = Limits(lower_mm=lower, upper_mm=upper, p_pass=0.95 if p_pass is None else p_pass,
-                    p_fail=0.05 if p_fail is None else p_fail)
+    limits = Limits(
+        lower_mm=lower,
+        upper_mm=upper,
+        p_pass=0.95 if p_pass is None else p_pass,
+        p_fail=0.05 if p_fail is None else p_fail,
+    )
     if limits.p_fail >= limits.p_pass:
         raise LimitsError(f"{table.where}: p_fail {limits.p_fail!r} must be below p_pass {limits.p_pass!r}")
     return limits

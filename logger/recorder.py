@@ -53,8 +53,9 @@ class Hooks:
 class Recorder:
     """The one who writes down."""
 
-    def __init__(self, store: Store, session: str, sheet: Sheet, *, specs: Mapping[str, GaugeSpec],
-                 hooks: Hooks) -> None:
+    def __init__(
+        self, store: Store, session: str, sheet: Sheet, *, specs: Mapping[str, GaugeSpec], hooks: Hooks
+    ) -> None:
         self.session = session
         self._store = store
         self._sheet = sheet
@@ -72,8 +73,10 @@ class Recorder:
         with reader:
             self._numbers = reader.next_number(self.session)
             kept = reader.readings(self.session)
-            skips = [Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
-                     for one in reader.skips(self.session)]
+            skips = [
+                Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
+                for one in reader.skips(self.session)
+            ]
         self._readings = {(one.row.gauge, one.row.sequence): one for one in kept}
         live = [(key, feature_of(one.row)) for key, one in self._readings.items() if one.taken_back is None]
         self._sheet.resume([(key, feature) for key, feature in live if feature is not None], skips)
@@ -88,8 +91,16 @@ class Recorder:
         """
         with self._lock:
             if name not in self._specs:
-                self._store.put(SessionGauge(session=self.session, gauge=name, kind=spec.kind,
-                                             description=spec_json(spec), profile=profile, profile_sha256=sha256))
+                self._store.put(
+                    SessionGauge(
+                        session=self.session,
+                        gauge=name,
+                        kind=spec.kind,
+                        description=spec_json(spec),
+                        profile=profile,
+                        profile_sha256=sha256,
+                    )
+                )
                 self._specs[name] = spec
         with self._store.reader() as reader:
             return reader.next_sequence(self.session, name)
@@ -121,8 +132,14 @@ class Recorder:
         if item is None:
             return row
         feature = item.feature
-        return replace(row, kind=feature.kind, fret=feature.fret, place=feature.place, feet=feet_text(feature.feet),
-                       round=item.stage)
+        return replace(
+            row,
+            kind=feature.kind,
+            fret=feature.fret,
+            place=feature.place,
+            feet=feet_text(feature.feet),
+            round=item.stage,
+        )
 
     def _settled(self, row: ReadingRow, done: Future[None]) -> None:
         """Run in the writer's thread once the reading is on disk, or cannot be."""
@@ -142,13 +159,21 @@ class Recorder:
 
     # -- what a person asks for --------------------------------------------------------------------------------------
 
-    def typed(self, text: str, unit: str) -> Answer:
-        """Take a typed reading or leaf bracket for the next feature; answer once it is on disk."""
+    def typed(self, text: str, unit: str, *, token: str = "") -> Answer:
+        """Take a typed reading or leaf bracket for the next feature; answer once it is on disk.
+
+        Args:
+            text: what was typed.
+            unit: unit of a number without one.
+            token: identity of the request; one that is on disk already, from before a restart, is not taken twice.
+        """
         if unit not in UNITS:
             return Answer(done=False, text=f"unit must be mm, in or thou, got {unit!r}")
         try:
             with self._lock:
-                future = self.take(self._typed_gauge().submit(text, unit=unit))
+                if token and any(one.row.status == token for one in self._readings.values()):
+                    return Answer(done=True, text="taken before")
+                future = self.take(replace(self._typed_gauge().submit(text, unit=unit), status=token))
         except (FrameError, StoreError) as error:
             return Answer(done=False, text=_first_line(error))
         return self._answer(future, "")
@@ -170,8 +195,17 @@ class Recorder:
             except SheetError as error:
                 return Answer(done=False, text=str(error))
             feature, number = item.feature, self._number()
-            future = self._store.submit(Skip(session=self.session, number=number, kind=feature.kind, fret=feature.fret,
-                                             place=feature.place, feet=feet_text(feature.feet), at_ns=time.time_ns()))
+            future = self._store.submit(
+                Skip(
+                    session=self.session,
+                    number=number,
+                    kind=feature.kind,
+                    fret=feature.fret,
+                    place=feature.place,
+                    feet=feet_text(feature.feet),
+                    at_ns=time.time_ns(),
+                )
+            )
         return self._answer(future, f"skipped {feature.words()}")
 
     def repeat(self) -> Answer:
@@ -192,8 +226,15 @@ class Recorder:
             if chosen is None or chosen.taken_back is not None:
                 return Answer(done=False, text="nothing to take back: no such reading, or it is taken back already")
             row = chosen.row
-            note = TakeBack(session=self.session, number=self._number(), gauge=row.gauge, sequence=row.sequence,
-                            at_ns=time.time_ns(), who=who, why=why)
+            note = TakeBack(
+                session=self.session,
+                number=self._number(),
+                gauge=row.gauge,
+                sequence=row.sequence,
+                at_ns=time.time_ns(),
+                who=who,
+                why=why,
+            )
             future = self._store.submit(note)
             self._readings[row.gauge, row.sequence] = replace(chosen, taken_back=note)
             self._sheet.take_back((row.gauge, row.sequence))

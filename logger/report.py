@@ -73,6 +73,10 @@ class Judge:
         places = {place: index for index, place in enumerate(SLOT_PLACES)}
         return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
 
+    def estimate(self, key: FeatureKey) -> Estimate | None:
+        """Return the estimate of a feature as of the last call of `verdicts`, or None when it was never measured."""
+        return self._estimates[key][1] if key in self._estimates else None
+
     def _estimate(self, observations: list[Observation]) -> dict[FeatureKey, Estimate]:
         spreads = pooled_spread(observations)
         grouped: defaultdict[FeatureKey, list[Observation]] = defaultdict(list)
@@ -97,8 +101,11 @@ class Judge:
         self, name: object, inputs: tuple[Estimate | None, ...], make: Callable[[], list[CheckVerdict]]
     ) -> list[CheckVerdict]:
         before = self._verdicts.get(name)
-        if before is None or len(before[0]) != len(inputs) or any(a is not b for a, b in zip(before[0], inputs,
-                                                                                             strict=True)):
+        if (
+            before is None
+            or len(before[0]) != len(inputs)
+            or any(a is not b for a, b in zip(before[0], inputs, strict=True))
+        ):
             self._verdicts[name] = (inputs, make())
         return self._verdicts[name][1]
 
@@ -108,8 +115,15 @@ class Judge:
         flag, todo = None, ""
         if judgement.verdict == "fail":
             flag, todo = flag_sentence(check, fret, place, judgement, self.limits[check])
-        return CheckVerdict(check=check, fret=fret, place=place, judgement=judgement, flag=flag, what_to_do=todo,
-                            features=tuple(features))
+        return CheckVerdict(
+            check=check,
+            fret=fret,
+            place=place,
+            judgement=judgement,
+            flag=flag,
+            what_to_do=todo,
+            features=tuple(features),
+        )
 
     def _fit_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
         tests = (
@@ -127,9 +141,14 @@ class Judge:
                     continue
                 inputs = (slot, wire)
 
-                def make(check: str = check, place: str | None = place, slot: Estimate = slot,
-                         wire: Estimate = wire, keys: tuple[FeatureKey, ...] = (slot_key, wire_key),
-                         formula: Callable[[Estimate, Estimate], Estimate] = formula) -> list[CheckVerdict]:
+                def make(
+                    check: str = check,
+                    place: str | None = place,
+                    slot: Estimate = slot,
+                    wire: Estimate = wire,
+                    keys: tuple[FeatureKey, ...] = (slot_key, wire_key),
+                    formula: Callable[[Estimate, Estimate], Estimate] = formula,
+                ) -> list[CheckVerdict]:
                     judgement = judge(formula(slot, wire), self.limits[check])
                     return [self._verdict(check, fret, place, judgement, keys)]
 
@@ -179,8 +198,11 @@ class Judge:
             for check in ("high_fret", "low_fret"):
                 if one.fret in measured or _leans(check, one):
                     judgement = judge(one.deviation, self.limits[check])
-                    keys = tuple(FeatureKey(kind="fret_step", fret=step.fret, place=path, feet=step.feet)
-                                 for step in steps if one.fret in {step.fret, *step.feet})
+                    keys = tuple(
+                        FeatureKey(kind="fret_step", fret=step.fret, place=path, feet=step.feet)
+                        for step in steps
+                        if one.fret in {step.fret, *step.feet}
+                    )
                     found.append(self._verdict(check, one.fret, path, judgement, keys))
         return found
 
@@ -189,9 +211,7 @@ def _leans(check: str, one: FretDeviation) -> bool:
     return (one.deviation.value_mm > 0) == (check == "high_fret")
 
 
-def _wire(
-    estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int
-) -> tuple[FeatureKey, Estimate | None]:
+def _wire(estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int) -> tuple[FeatureKey, Estimate | None]:
     """Return the wire's estimate: of this fret's own piece when it was measured, else of the wire."""
     own = FeatureKey(kind=kind, fret=fret)
     if own in estimates:

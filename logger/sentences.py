@@ -18,7 +18,7 @@ CHECK_WORDS: Final = {
     "high_fret": "high fret",
     "low_fret": "low fret",
 }
-VERDICT_WORDS: Final = {"pass": "good", "fail": "fix this", "remeasure": "measure again"}
+VERDICT_WORDS: Final = {"pass": "pass", "fail": "fail", "remeasure": "measure again"}
 
 
 def length(value_mm: float, expanded_u_mm: float | None, unit: str) -> str:

@@ -42,14 +42,24 @@ def standard_items(instrument: Instrument) -> list[Item]:
     """Return the sheet of an instrument: the wire, every slot, every seated fret, every step on the centre path."""
     frets = range(1, instrument.frets + 1)
     wire = [("wire", Feature(kind=kind), WIRE_REPEATS) for kind in WIRE_KINDS]
-    slots = [("slots", Feature(kind=kind, fret=fret, place=place), 1)
-             for kind in ("slot_width", "slot_depth") for fret in frets for place in PLACES]
-    seated = [("seating", Feature(kind="seated_height", fret=fret, place=place), 1)
-              for fret in frets for place in PLACES]
-    sweep = [("sweep", Feature(kind="fret_step", fret=fret, place="centre", feet=(fret - 1, fret + 1)), 1)
-             for fret in frets[1:-1]]
-    return [Item(stage=stage, feature=feature, repeat=repeat, of=of)
-            for stage, feature, of in (*wire, *slots, *seated, *sweep) for repeat in range(1, of + 1)]
+    slots = [
+        ("slots", Feature(kind=kind, fret=fret, place=place), 1)
+        for kind in ("slot_width", "slot_depth")
+        for fret in frets
+        for place in PLACES
+    ]
+    seated = [
+        ("seating", Feature(kind="seated_height", fret=fret, place=place), 1) for fret in frets for place in PLACES
+    ]
+    sweep = [
+        ("sweep", Feature(kind="fret_step", fret=fret, place="centre", feet=(fret - 1, fret + 1)), 1)
+        for fret in frets[1:-1]
+    ]
+    return [
+        Item(stage=stage, feature=feature, repeat=repeat, of=of)
+        for stage, feature, of in (*wire, *slots, *seated, *sweep)
+        for repeat in range(1, of + 1)
+    ]
 
 
 @dataclass(slots=True)

@@ -1,15 +1,16 @@
 """What there is to show, as one plain mapping: what to do next, the last readings, verdicts, flags and gauges."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
 from logger.evaluation.conformity import least_conforming
+from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
 from logger.features import KINDS
 from logger.instrument import Instrument
-from logger.kept import feature_of
+from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
 from logger.recorder import Kept
 from logger.report import CheckVerdict
@@ -49,11 +50,13 @@ class Scene:
 def build(
     scene: Scene, version: int, kept: Kept, verdicts: Sequence[CheckVerdict], item: Item | None,
     progress: Sequence[tuple[str, int, int]], gauges: Sequence[Mapping[str, Any]], trouble: str = "",
+    estimate: Callable[[FeatureKey], Estimate | None] = lambda _key: None,
 ) -> dict[str, Any]:  # fmt: skip
-    """Return the snapshot; only plain JSON values."""
+    """Return the snapshot; only plain JSON values. ``estimate`` gives what is known of a feature."""
     by_feature = _by_feature(verdicts)
     newest = list(reversed(kept.readings))
     shown = [_reading(one, by_feature, scene) for one in newest[:RECENT]]
+    last = shown[0] | {"expanded_u_mm": _expanded(newest[0], estimate)} if shown else None
     stage = item.stage if item else ""
     return {
         "version": version, "store": scene.store, "boot": scene.boot, "seq": len(kept.readings),
@@ -64,10 +67,19 @@ def build(
         },
         "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
         "stages": [{"name": name, "words": STAGE_WORDS[name], "done": done, "of": of} for name, done, of in progress],
-        "caution": CAUTIONS.get(stage), "next": _next(item), "last": shown[0] if shown else None, "recent": shown,
+        "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
         "gauges": list(gauges), "flags": [_flag(one, scene) for one in verdicts if one.verdict == "fail"],
-        "cells": [_cell(one) for one in verdicts], "waiting": kept.waiting, "trouble": trouble,
+        "cells": [_cell(one) for one in verdicts],
+        "limits": {check: [one.lower_mm, one.upper_mm] for check, one in scene.limits.items()},
+        "waiting": kept.waiting, "trouble": trouble,
     }  # fmt: skip
+
+
+def _expanded(one: KeptReading, estimate: Callable[[FeatureKey], Estimate | None]) -> float | None:
+    """Return the 95 % uncertainty in mm of the feature that a reading is of."""
+    key = key_of(one.row)
+    known = None if key is None or one.taken_back is not None else estimate(key)
+    return known.expanded_u_mm() if known is not None and known.known else None
 
 
 def _by_feature(verdicts: Sequence[CheckVerdict]) -> dict[FeatureKey, list[CheckVerdict]]:
@@ -80,16 +92,13 @@ def _by_feature(verdicts: Sequence[CheckVerdict]) -> dict[FeatureKey, list[Check
 
 def _touched(row: ReadingRow, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> list[CheckVerdict]:
     """Return the verdicts that speak of the very place a reading was taken at."""
-    feature = feature_of(row)
-    if feature is None:
+    key = key_of(row)
+    if key is None:
         return []
-    key = FeatureKey(kind=feature.kind, fret=feature.fret, place=feature.place, feet=feature.feet)
     return [one for one in by_feature.get(key, ()) if one.fret == row.fret and one.place in {row.place, None}]
 
 
-def _last_bad(
-    readings: Sequence[KeptReading], by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]
-) -> int:
+def _last_bad(readings: Sequence[KeptReading], by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> int:
     """Return the count at which the newest reading with a failed check came, or 0."""
     for count in range(len(readings), 0, -1):
         one = readings[count - 1]
@@ -98,9 +107,7 @@ def _last_bad(
     return 0
 
 
-def _reading(
-    one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]], scene: Scene
-) -> dict[str, Any]:
+def _reading(one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]], scene: Scene) -> dict[str, Any]:
     row, feature = one.row, feature_of(one.row)
     worst = _worst(_touched(row, by_feature)) if one.taken_back is None else None
     return {
@@ -122,13 +129,15 @@ def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
 
 def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
     if one is None:
-        return {"verdict": None, "because": "", "because_in": "", "u_mm": None}
+        return {"verdict": None, "because": "", "because_in": ""}
     if one.verdict == "fail":
-        words = [flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
-                 for unit in ("mm", "thou")]
+        words = [
+            flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
+            for unit in ("mm", "thou")
+        ]
     else:
         words = [reason(one.check, one.judgement, unit=unit) for unit in ("mm", "thou")]
-    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], "u_mm": one.judgement.expanded_u_mm}
+    return {"verdict": one.verdict, "because": words[0], "because_in": words[1]}
 
 
 def _next(item: Item | None) -> dict[str, Any] | None:
@@ -136,7 +145,7 @@ def _next(item: Item | None) -> dict[str, Any] | None:
         return None
     feature, kind = item.feature, KINDS[item.feature.kind]
     return {
-        "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": kind.words, "how": kind.how,
+        "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": kind.how,
         "gauge_words": GAUGE_WORDS[kind.gauges[0]], "gauge_kind": kind.gauges[0], "repeat": item.repeat,
         "of": item.of, "bracket": kind.gauges[0] == "leaves",
     }  # fmt: skip
@@ -154,6 +163,12 @@ def _flag(one: CheckVerdict, scene: Scene) -> dict[str, Any]:
 
 def _cell(one: CheckVerdict) -> list[Any]:
     judgement = one.judgement
-    return [one.check, one.fret, one.place, one.verdict, round(judgement.estimate.value_mm, 6),
-            None if judgement.expanded_u_mm is None else round(judgement.expanded_u_mm, 6),
-            None if judgement.p is None else round(judgement.p, 4)]
+    return [
+        one.check,
+        one.fret,
+        one.place,
+        one.verdict,
+        round(judgement.estimate.value_mm, 6),
+        None if judgement.expanded_u_mm is None else round(judgement.expanded_u_mm, 6),
+        None if judgement.p is None else round(judgement.p, 4),
+    ]

@@ -68,8 +68,9 @@ class Table:
             raise self.error(f"{self.where}: {key} must be {bounds}, got {value!r}")
         return float(value)
 
-    def optional_number(self, key: str, *, above: float | None = None, least: float = -math.inf,
-                        most: float = math.inf) -> float | None:
+    def optional_number(
+        self, key: str, *, above: float | None = None, least: float = -math.inf, most: float = math.inf
+    ) -> float | None:
         """Return a number in range, or None when the key is absent."""
         return self.number(key, above=above, least=least, most=most) if key in self.values else None
 
@@ -83,8 +84,9 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
             found = "is missing; it" if value is None else ""
             got = "" if value is None else f", got {value!r}"
-            raise self.error(f"{self.where}: {key} {found} must be a whole number from {least} to {most}{got}"
-                             .replace("  ", " "))
+            raise self.error(
+                f"{self.where}: {key} {found} must be a whole number from {least} to {most}{got}".replace("  ", " ")
+            )
         return value
 
     def text(self, key: str, *, default: str | None = None) -> str:

@@ -25,6 +25,9 @@
     return inUnit(mm) < least / 2 ? `< ${least.toFixed(DECIMALS[bench.unit])}` : bench.number(mm);
   };
 
+  // Sentences come from the bench in both units.
+  bench.sentence = (from, key) => (bench.unit === 'in' && from[`${key}_in`]) || from[key] || '';
+
   bench.setUnit = (unit) => {
     bench.unit = unit;
     bench.keep('unit', unit);

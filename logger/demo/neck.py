@@ -63,8 +63,12 @@ class Neck:
         Raises:
             ValueError: the feature names no fret or no place where it needs one.
         """
-        wire = {"tang_thickness": TANG_MM, "barb_span": BARB_SPAN_MM, "tang_depth": TANG_DEPTH_MM,
-                "crown_height": CROWN_MM}
+        wire = {
+            "tang_thickness": TANG_MM,
+            "barb_span": BARB_SPAN_MM,
+            "tang_depth": TANG_DEPTH_MM,
+            "crown_height": CROWN_MM,
+        }
         if feature.kind in wire:
             return wire[feature.kind]
         if feature.fret is None or feature.place is None:
@@ -72,8 +76,9 @@ class Neck:
         at = feature.fret, feature.place
         if feature.kind == "fret_step":
             return self._step_mm(feature.fret, feature.place, feature.feet or (feature.fret - 1, feature.fret + 1))
-        return {"slot_width": self.slot_width_mm, "slot_depth": self.slot_depth_mm,
-                "seated_height": self.seated_mm}[feature.kind][at]
+        return {"slot_width": self.slot_width_mm, "slot_depth": self.slot_depth_mm, "seated_height": self.seated_mm}[
+            feature.kind
+        ][at]
 
     def _top_mm(self, fret: int, place: str) -> float:
         return self.board_mm[fret] + self.seated_mm[fret, place]
@@ -109,7 +114,7 @@ def _sound(rng: random.Random) -> Neck:
         neck.board_mm[fret] = _within(rng, 0.004, 0.008)
         for place in PLACES:
             at = fret, place
-            neck.slot_width_mm[at] = TANG_MM + GOOD_CLEARANCE_MM + _within(rng, 0.004, 0.010)
+            neck.slot_width_mm[at] = TANG_MM + GOOD_CLEARANCE_MM + _within(rng, 0.011, 0.020)
             neck.slot_depth_mm[at] = TANG_DEPTH_MM + GOOD_SPARE_MM + _within(rng, 0.02, 0.05)
             neck.seated_mm[at] = CROWN_MM + _within(rng, 0.003, 0.006)
     return neck

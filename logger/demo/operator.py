@@ -52,8 +52,16 @@ class Stopwatch:
 class Operator:
     """Measure the whole sheet at an even pace."""
 
-    def __init__(self, neck: Neck, door: Door, gauges: Mapping[str, SimulatedGauge], specs: Mapping[str, GaugeSpec],
-                 *, seed: int, watch: Stopwatch) -> None:
+    def __init__(
+        self,
+        neck: Neck,
+        door: Door,
+        gauges: Mapping[str, SimulatedGauge],
+        specs: Mapping[str, GaugeSpec],
+        *,
+        seed: int,
+        watch: Stopwatch,
+    ) -> None:
         self._neck = neck
         self._door = door
         self._gauges = gauges
@@ -64,11 +72,7 @@ class Operator:
         self._typed = 0
 
     def measure_all(self, deadline: float, stop: threading.Event) -> None:
-        """Measure until the sheet is done; spread what is left over the time to ``deadline`` (monotonic seconds).
-
-        Raises:
-            BenchSilentError: a reading did not appear on the page.
-        """
+        """Measure until the sheet is done; spread what is left over the time to ``deadline`` (monotonic seconds)."""
         snapshot = self._wait_past({"version": 0})
         while snapshot.get("next") is not None and not stop.is_set():
             left = sum(stage["of"] - stage["done"] for stage in snapshot["stages"])
@@ -80,7 +84,11 @@ class Operator:
                 stop.wait(pause)
 
     def _wait_past(self, seen: Mapping[str, Any]) -> Mapping[str, Any]:
-        """Wait until a reading more is on the page."""
+        """Wait until a reading more is on the page.
+
+        Raises:
+            BenchSilentError: none came.
+        """
         give_up = time.monotonic() + PATIENCE_S
         while True:
             now = self._door.snapshot()

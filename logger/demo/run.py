@@ -69,8 +69,11 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
         verdicts, session, readings = _sit(options, path, neck, watch, serve, stop, out)
         with StoreReader(path) as reader:  # a fresh connection, after the writer has closed
             durable = reader.count(session)
-        result = score(neck, verdicts) | {"readings": readings, "durable": durable,
-                                          "wire_to_durable_ms": _percentiles(watch.milliseconds)}
+        result = score(neck, verdicts) | {
+            "readings": readings,
+            "durable": durable,
+            "wire_to_durable_ms": _percentiles(watch.milliseconds),
+        }
     order = ("readings", "durable", "planted", "flags", "found", "missed", "false", "wire_to_durable_ms")
     print(json.dumps({key: result[key] for key in order}), file=out, flush=True)
     return 0 if not result["missed"] and not result["false"] and durable == readings else 1
@@ -92,8 +95,15 @@ def _sit(
         gauges = _plug_in(stack, options.seed)
         trouble = Trouble()
         store = stack.enter_context(Store.open_or_create(path, on_trouble=trouble))
-        bench = Bench(store, instrument, default_limits(instrument.kind), specs=_demo_specs(), resume=False, demo=True,
-                      on_durable=on_durable)
+        bench = Bench(
+            store,
+            instrument,
+            default_limits(instrument.kind),
+            specs=_demo_specs(),
+            resume=False,
+            demo=True,
+            on_durable=on_durable,
+        )
         trouble.listener = bench.on_trouble
         bench.start()
         stack.callback(bench.stop, reason="the demo is over")
@@ -119,8 +129,11 @@ def _measure(options: DemoOptions, operator: Operator, stop: threading.Event) ->
 def _demo_specs() -> dict[str, GaugeSpec]:
     """Return the worth of the demo's gauges: the defaults, with the caliper's digit in inches."""
     specs = dict(default_gauges())
-    return specs | {"demo caliper": GaugeSpec(kind="caliper", resolution_mm=0.0127, u_mm=specs["caliper"].u_mm,
-                                              zero_u_mm=specs["caliper"].zero_u_mm)}
+    return specs | {
+        "demo caliper": GaugeSpec(
+            kind="caliper", resolution_mm=0.0127, u_mm=specs["caliper"].u_mm, zero_u_mm=specs["caliper"].zero_u_mm
+        )
+    }
 
 
 def _plug_in(stack: ExitStack, seed: int) -> dict[str, SimulatedGauge]:

@@ -80,5 +80,6 @@ def judge_magnitude(estimate: Estimate, limits: Limits) -> Judgement:
 
 def least_conforming(judgements: list[Judgement]) -> Judgement:
     """Return the judgement with the least probability of conforming; unknown ones only when there is no other."""
-    return min(judgements, key=lambda one: (one.p is None, 1.0 if one.p is None else one.p,
-                                            -abs(one.estimate.value_mm)))
+    return min(
+        judgements, key=lambda one: (one.p is None, 1.0 if one.p is None else one.p, -abs(one.estimate.value_mm))
+    )

@@ -92,7 +92,8 @@ def _prepare_owner(connection: sqlite3.Connection, path: Path, steps: Sequence[S
     if mode != "wal":
         raise StoreError(
             f"session store {path} needs a write-ahead log and the disk allows only {mode!r}; "
-            "keep the store on a disk of this machine", path=path,
+            "keep the store on a disk of this machine",
+            path=path,
         )
     for pragma in ("synchronous = FULL", "fullfsync = ON", "checkpoint_fullfsync = ON", "foreign_keys = ON"):
         connection.execute(f"PRAGMA {pragma}")
@@ -128,7 +129,8 @@ def open_reader(path: Path) -> sqlite3.Connection:
         connection.close()
         raise StoreError(
             f"session store {path} is of version {found}, this program reads version {len(STEPS)}; "
-            "open it once to write, which brings it up to date", path=path,
+            "open it once to write, which brings it up to date",
+            path=path,
         )
     return connection
 
@@ -149,7 +151,10 @@ def store_id_of(connection: sqlite3.Connection, path: Path) -> str:
 
 def _connect(path: Path, mode: Literal["ro", "rw"]) -> sqlite3.Connection:
     return sqlite3.connect(
-        f"{path.as_uri()}?mode={mode}", uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S,
+        f"{path.as_uri()}?mode={mode}",
+        uri=True,
+        isolation_level=None,
+        timeout=BUSY_TIMEOUT_S,
         check_same_thread=mode == "rw",
     )
 
@@ -195,7 +200,8 @@ def check_free(path: Path) -> None:
     if log.exists():
         raise StoreError(
             f"{log} is the write-ahead log of a store whose file {path.name} is gone, and may hold readings; "
-            "put that file back, or move the log away before creating a store here", path=path,
+            "put that file back, or move the log away before creating a store here",
+            path=path,
         )
 
 

@@ -49,7 +49,8 @@ def _settle(
     if differing:
         raise StoreConflictError(
             f"session store {path} already holds {table.key_in_words(values)} with other content: "
-            f"{'; '.join(differing)}; what is kept stays, send the other under a key of its own", path=path,
+            f"{'; '.join(differing)}; what is kept stays, send the other under a key of its own",
+            path=path,
         ) from error
 
 

@@ -160,7 +160,10 @@ def check_identity(connection: sqlite3.Connection, path: Path, *, known: int = l
     if found > known:
         raise StoreVersionError(
             f"session store {path} is of version {found}, this program knows versions up to {known}; "
-            "update this program to open it", path=path, found=found, known=known,
+            "update this program to open it",
+            path=path,
+            found=found,
+            known=known,
         )
     return found
 
@@ -176,7 +179,8 @@ def check_guards(connection: sqlite3.Connection, path: Path, *, steps: Sequence[
         listed = ", ".join(f"{kind} {name}" for kind, name in sorted(missing))
         raise StoreError(
             f"session store {path} must hold every table and append-only trigger, missing: {listed}; "
-            "another program has altered it: keep a copy and restore a backup", path=path,
+            "another program has altered it: keep a copy and restore a backup",
+            path=path,
         )
 
 

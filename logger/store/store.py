@@ -38,7 +38,11 @@ class Store:
 
     @classmethod
     def create(
-        cls, path: Path | str, *, program: str = PROGRAM, on_trouble: OnTrouble = ignore_trouble,
+        cls,
+        path: Path | str,
+        *,
+        program: str = PROGRAM,
+        on_trouble: OnTrouble = ignore_trouble,
         wait: Wait = Event.wait,
     ) -> Self:
         """Create a store where nothing exists yet, and own it. Folders are created for `default_path` only.
@@ -67,7 +71,11 @@ class Store:
 
     @classmethod
     def open(
-        cls, path: Path | str, *, program: str = PROGRAM, on_trouble: OnTrouble = ignore_trouble,
+        cls,
+        path: Path | str,
+        *,
+        program: str = PROGRAM,
+        on_trouble: OnTrouble = ignore_trouble,
         wait: Wait = Event.wait,
     ) -> Self:
         """Open an existing store and own it. An older store is brought up to date.
@@ -91,7 +99,11 @@ class Store:
 
     @classmethod
     def open_or_create(
-        cls, path: Path | str, *, program: str = PROGRAM, on_trouble: OnTrouble = ignore_trouble,
+        cls,
+        path: Path | str,
+        *,
+        program: str = PROGRAM,
+        on_trouble: OnTrouble = ignore_trouble,
         wait: Wait = Event.wait,
     ) -> Self:
         """Open the store at ``path``; create it only when nothing exists there.

@@ -105,9 +105,15 @@ def _table(row: type[Row], name: str, key: tuple[str, ...], parent: str = "") ->
     where = " AND ".join(f"{part} = ?" for part in key)
     select = f"SELECT {listed} FROM {name}"
     return Table(
-        name=name, make=row, names=tuple(names), key=key, parent=parent,
+        name=name,
+        make=row,
+        names=tuple(names),
+        key=key,
+        parent=parent,
         columns=tuple(_column(part, hints[part]) for part in names),
-        insert=f"INSERT INTO {name} ({listed}) VALUES ({marks})", find=f"{select} WHERE {where}", select=select,
+        insert=f"INSERT INTO {name} ({listed}) VALUES ({marks})",
+        find=f"{select} WHERE {where}",
+        select=select,
         values=attrgetter(*names),
     )
 

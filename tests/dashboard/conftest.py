@@ -17,8 +17,14 @@ from logger.door import Answer, Door
 
 CHROMIUM = "/usr/bin/chromium"
 ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
 ]
 LIVE_MS = 20_000
 
@@ -26,10 +32,23 @@ LIVE_MS = 20_000
 def reading(sequence: int, **more: Any) -> dict[str, Any]:
     """A reading as the bench shows it: fret 7, treble, 1.203 mm, passed."""
     return {
-        "gauge": "typed", "sequence": sequence, "kind": "seated_height", "fret": 7, "place": "treble",
-        "words": "fret 7, treble: height of the seated fret", "value_nm": 1_203_000, "low_nm": None, "high_nm": None,
-        "unit": "mm", "taken_at": "2025-05-06T14:03:12+00:00", "verdict": "pass",
-        "because": "It sits within its limit.", "u_mm": 0.006, "unassigned": False, "taken_back": False, **more,
+        "gauge": "typed",
+        "sequence": sequence,
+        "kind": "seated_height",
+        "fret": 7,
+        "place": "treble",
+        "words": "fret 7, treble: height of the seated fret",
+        "value_nm": 1_203_000,
+        "low_nm": None,
+        "high_nm": None,
+        "unit": "mm",
+        "taken_at": "2025-05-06T14:03:12+00:00",
+        "verdict": "pass",
+        "because": "It sits within its limit.",
+        "expanded_u_mm": 0.012,
+        "unassigned": False,
+        "taken_back": False,
+        **more,
     }
 
 
@@ -42,7 +61,7 @@ class Bench:
         self.shown: dict[str, Any] = {"version": 0, "store": "store", "boot": boot, "seq": 0, "bad_seq": 0}
         self._asked = threading.Condition()
 
-    def _act(self, action: Mapping[str, Any]) -> Answer:
+    def _act(self, _action_id: str, action: Mapping[str, Any]) -> Answer:
         with self._asked:
             self.asked.append(action)
             self._asked.notify_all()
@@ -159,23 +178,56 @@ def neck() -> dict[str, Any]:
     """A steel-string neck in its seating stage, one proud end, one fret to measure again."""
     return {
         "instrument": {"name": "No. 41", "kind": "steel-string", "frets": 20, "join_fret": 14, "scale_mm": 645.0},
-        "demo": True, "state": "measuring", "stage": "seating", "caution": "Presses pinch.",
+        "demo": True,
+        "state": "measuring",
+        "stage": "seating",
+        "caution": "Presses pinch.",
         "stages": [{"name": "seating", "words": "Seating", "done": 2, "of": 60}],
         "next": {
-            "kind": "seated_height", "fret": 8, "place": "bass", "words": "fret 8, bass: height of the seated fret",
-            "how": "base on the board, plunger on the crown", "gauge_words": "the depth indicator", "repeat": 1,
-            "of": 3, "bracket": False,
+            "kind": "seated_height",
+            "fret": 8,
+            "place": "bass",
+            "words": "fret 8, bass: height of the seated fret",
+            "how": "base on the board, plunger on the crown",
+            "gauge_words": "the depth indicator",
+            "repeat": 1,
+            "of": 3,
+            "bracket": False,
         },
         "gauges": [
-            {"name": "depth", "kind": "depth_indicator", "words": "depth indicator", "status": "alive",
-             "since": "2025-05-06T14:00:00+00:00", "detail": "", "readings": 3, "unreadable": 0, "last_raw": "1.203"},
-            {"name": "rocker", "kind": "rocker", "words": "rocker", "status": "lost",
-             "since": "2025-05-06T14:00:00+00:00", "detail": "unplugged", "readings": 0, "unreadable": 0,
-             "last_raw": ""},
+            {
+                "name": "depth",
+                "kind": "depth_indicator",
+                "words": "depth indicator",
+                "status": "alive",
+                "since": "2025-05-06T14:00:00+00:00",
+                "detail": "",
+                "readings": 3,
+                "unreadable": 0,
+                "last_raw": "1.203",
+            },
+            {
+                "name": "rocker",
+                "kind": "rocker",
+                "words": "rocker",
+                "status": "lost",
+                "since": "2025-05-06T14:00:00+00:00",
+                "detail": "unplugged",
+                "readings": 0,
+                "unreadable": 0,
+                "last_raw": "",
+            },
         ],
         "flags": [
-            {"check": "proud_end", "fret": 7, "place": "treble", "text": "Fret 7 treble end stands proud by 0.08 mm",
-             "what_to_do": "press-test it, then re-seat", "value_mm": 0.083, "expanded_u_mm": 0.016},
+            {
+                "check": "proud_end",
+                "fret": 7,
+                "place": "treble",
+                "text": "Fret 7 treble end stands proud by 0.08 mm",
+                "what_to_do": "press-test it, then re-seat",
+                "value_mm": 0.083,
+                "expanded_u_mm": 0.016,
+            },
         ],
         "cells": [
             ["proud_end", 7, "treble", "fail", 0.083, 0.016, 0.01],
@@ -184,5 +236,6 @@ def neck() -> dict[str, Any]:
             ["tang_clearance", 3, "centre", "fail", -0.021, 0.013, 0.0],
             ["barb_bite", 3, "bass", "pass", 0.08, 0.01, 0.99],
         ],
-        "waiting": 0, "trouble": "",
+        "waiting": 0,
+        "trouble": "",
     }

@@ -70,7 +70,7 @@ def test_streams_are_capped_and_given_back() -> None:
     from flask import Flask
 
     server = Flask("test")
-    Feed(Door(lambda _: Answer(done=True)), most_streams=1).register(server)
+    Feed(Door(lambda *_: Answer(done=True)), most_streams=1).register(server)
     first = server.test_client().get("/feed")
     assert server.test_client().get("/feed").status_code == 503
     first.close()
@@ -113,15 +113,18 @@ def test_same_id_again_does_nothing_and_gets_the_same_answer(bench: Any, ask: As
     assert len(bench.asked) == 1
 
 
-@pytest.mark.parametrize(("body", "says"), [
-    pytest.param({"id": "a"}, "must be a JSON list", id="not a list"),
-    pytest.param([3], "action 1 of the list needs an id", id="not an action"),
-    pytest.param([{"do": "skip"}], "action 1 of the list needs an id", id="no id"),
-    pytest.param([{"id": "a", "do": "skip"}, {"id": 3, "do": "skip"}], "action 2 of the list", id="id is a number"),
-    pytest.param([{"id": "a" * 81, "do": "skip"}], "1 to 80 characters", id="long id"),
-    pytest.param([{"id": f"a{n}", "do": "skip"} for n in range(201)], "at most 200 actions", id="many"),
-    pytest.param(b"{", "", id="not JSON"),
-])
+@pytest.mark.parametrize(
+    ("body", "says"),
+    [
+        pytest.param({"id": "a"}, "must be a JSON list", id="not a list"),
+        pytest.param([3], "action 1 of the list needs an id", id="not an action"),
+        pytest.param([{"do": "skip"}], "action 1 of the list needs an id", id="no id"),
+        pytest.param([{"id": "a", "do": "skip"}, {"id": 3, "do": "skip"}], "action 2 of the list", id="id is a number"),
+        pytest.param([{"id": "a" * 81, "do": "skip"}], "1 to 80 characters", id="long id"),
+        pytest.param([{"id": f"a{n}", "do": "skip"} for n in range(201)], "at most 200 actions", id="many"),
+        pytest.param(b"{", "", id="not JSON"),
+    ],
+)
 def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any, says: str) -> None:
     status, _, text = ask("POST", "/act", body)
     assert status == 400
@@ -129,20 +132,25 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
     assert bench.asked == []
 
 
-@pytest.mark.parametrize(("action", "says"), [
-    pytest.param({}, "action must be one of typed, take_back, skip, repeat, got None", id="nothing"),
-    pytest.param({"do": "delete"}, "got 'delete'", id="unknown"),
-    pytest.param({"do": ["skip"]}, r"got \['skip'\]", id="not a word"),
-    pytest.param({"do": "skip", "fret": 3}, "action skip knows nothing of 'fret'", id="more than asked"),
-    pytest.param({"do": "typed", "unit": "mm"}, "1 to 200 characters", id="no text"),
-    pytest.param({"do": "typed", "text": "", "unit": "mm"}, "1 to 200 characters", id="empty text"),
-    pytest.param({"do": "typed", "text": "1" * 201, "unit": "mm"}, "1 to 200 characters", id="long text"),
-    pytest.param({"do": "typed", "text": 0.55, "unit": "mm"}, "1 to 200 characters", id="number"),
-    pytest.param({"do": "typed", "text": "0.55", "unit": "cm"}, "one of mm, in, thou, got 'cm'", id="unit"),
-    pytest.param({"do": "typed", "text": "0.55", "unit": []}, r"got \[\]", id="unit is a list"),
-    pytest.param({"do": "take_back", "gauge": "typed"}, "its gauge and its sequence", id="no sequence"),
-    pytest.param({"do": "take_back", "gauge": "typed", "sequence": True}, "its gauge and its", id="sequence is true"),
-])
+@pytest.mark.parametrize(
+    ("action", "says"),
+    [
+        pytest.param({}, "action must be one of typed, take_back, skip, repeat, got None", id="nothing"),
+        pytest.param({"do": "delete"}, "got 'delete'", id="unknown"),
+        pytest.param({"do": ["skip"]}, r"got \['skip'\]", id="not a word"),
+        pytest.param({"do": "skip", "fret": 3}, "action skip knows nothing of 'fret'", id="more than asked"),
+        pytest.param({"do": "typed", "unit": "mm"}, "1 to 200 characters", id="no text"),
+        pytest.param({"do": "typed", "text": "", "unit": "mm"}, "1 to 200 characters", id="empty text"),
+        pytest.param({"do": "typed", "text": "1" * 201, "unit": "mm"}, "1 to 200 characters", id="long text"),
+        pytest.param({"do": "typed", "text": 0.55, "unit": "mm"}, "1 to 200 characters", id="number"),
+        pytest.param({"do": "typed", "text": "0.55", "unit": "cm"}, "one of mm, in, thou, got 'cm'", id="unit"),
+        pytest.param({"do": "typed", "text": "0.55", "unit": []}, r"got \[\]", id="unit is a list"),
+        pytest.param({"do": "take_back", "gauge": "typed"}, "its gauge and its sequence", id="no sequence"),
+        pytest.param(
+            {"do": "take_back", "gauge": "typed", "sequence": True}, "its gauge and its", id="sequence is true"
+        ),
+    ],
+)
 def test_fault_of_an_action_is_said(action: Mapping[str, Any], says: str) -> None:
     import re
 
@@ -158,7 +166,7 @@ def test_a_faulty_action_stops_no_other(bench: Any, ask: Ask) -> None:
 def test_a_bench_that_fails_is_logged_and_said(caplog: pytest.LogCaptureFixture) -> None:
     from flask import Flask
 
-    def fail(action: Mapping[str, Any]) -> Answer:
+    def fail(_action_id: str, _action: Mapping[str, Any]) -> Answer:
         raise RuntimeError("sheet is torn")
 
     server = Flask("test")

@@ -38,11 +38,20 @@ def test_large_body_is_refused(ask: Ask, bench: Any) -> None:
     assert bench.asked == []
 
 
-@pytest.mark.parametrize("path", [
-    "/nothing", "/_favicon.ico", "/assets/../server.py", "/assets/nothing.js", "/.env",
-    "/_dash-component-suites/dash/nothing.js", "/_dash-component-suites/os/path.py",
-    "/_dash-component-suites/dash/../../flask/app.py", "/_dash-component-suites/dash/deps/react@0.min.js",
-])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/nothing",
+        "/_favicon.ico",
+        "/assets/../server.py",
+        "/assets/nothing.js",
+        "/.env",
+        "/_dash-component-suites/dash/nothing.js",
+        "/_dash-component-suites/os/path.py",
+        "/_dash-component-suites/dash/../../flask/app.py",
+        "/_dash-component-suites/dash/deps/react@0.min.js",
+    ],
+)
 def test_unknown_path_is_404_and_shows_no_trace(ask: Ask, path: str) -> None:
     status, _, text = ask("GET", path)
     assert status == 404

@@ -29,7 +29,11 @@ def restarted(bench: Any) -> Iterator[Callable[[RunningPage, Any], RunningPage]]
 
 
 def test_a_restarted_bench_is_found_and_caught_up_with(
-    bench: Any, served: RunningPage, page_of: Any, restarted: Any, neck: dict[str, Any],
+    bench: Any,
+    served: RunningPage,
+    page_of: Any,
+    restarted: Any,
+    neck: dict[str, Any],
 ) -> None:
     bench.publish(**neck)
     bench.take()
@@ -51,7 +55,10 @@ def test_a_restarted_bench_is_found_and_caught_up_with(
 
 
 def test_readings_typed_while_the_bench_is_away_arrive_once(
-    bench: Any, served: RunningPage, page_of: Any, restarted: Any,
+    bench: Any,
+    served: RunningPage,
+    page_of: Any,
+    restarted: Any,
 ) -> None:
     page = page_of(url=served.url).page
     served.stop()
@@ -65,7 +72,10 @@ def test_readings_typed_while_the_bench_is_away_arrive_once(
 
 
 def test_without_a_free_stream_the_page_asks_for_snapshots(
-    bench: Any, served: RunningPage, page_of: Any, monkeypatch: pytest.MonkeyPatch,
+    bench: Any,
+    served: RunningPage,
+    page_of: Any,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     page = page_of(url=served.url).page
     page.route("**/feed", lambda route: route.fulfill(status=503, body="busy"))
@@ -84,7 +94,10 @@ def test_a_page_that_comes_back_from_the_cache_opens_its_link(bench: Any, served
 
 
 def test_a_silent_link_is_noticed_and_opened_again(
-    bench: Any, served: RunningPage, page_of: Any, monkeypatch: pytest.MonkeyPatch,
+    bench: Any,
+    served: RunningPage,
+    page_of: Any,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr(feed, "PING_S", 3600.0)  # open, and nothing comes: a cable or a router has gone
     page = page_of(url=served.url).page

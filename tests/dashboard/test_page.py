@@ -99,7 +99,7 @@ def test_a_verdict_is_word_and_sign(bench: Any, page: Page, verdict: str, said: 
     expect(tile.locator(".verdict")).to_have_text(said)
     expect(tile.locator(f"[data-sign={verdict}]")).to_be_visible()
     expect(tile).to_contain_text("1.203 mm")
-    expect(tile).to_contain_text("standard uncertainty 0.006 mm")
+    expect(tile).to_contain_text("± 0.012 mm (95 %)")
     expect(tile).to_contain_text("Because of <b>this</b>.")
 
 

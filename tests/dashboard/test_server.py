@@ -59,7 +59,9 @@ def test_stopping_ends_open_streams_and_frees_the_port(bench: Any, open_stream: 
 
 
 def test_stopping_waits_for_no_page_that_does_not_read(
-    bench: Any, open_stream: Any, monkeypatch: pytest.MonkeyPatch,
+    bench: Any,
+    open_stream: Any,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     encoded = threading.Semaphore(0)
     plain = Encoder.text
@@ -91,9 +93,15 @@ def test_more_pages_than_streams_leave_room_for_actions(served: RunningPage, ope
     streams = [open_stream(served) for _ in range(26)]
     assert sorted(stream.status for stream in streams) == [200] * 24 + [503] * 2
     link = http.client.HTTPConnection("127.0.0.1", port_of(served), timeout=10)
-    link.request("POST", "/act", json.dumps([{"id": "a", "do": "repeat"}]), {
-        "Content-Type": "application/json", "Origin": served.url.rstrip("/"),
-    })
+    link.request(
+        "POST",
+        "/act",
+        json.dumps([{"id": "a", "do": "repeat"}]),
+        {
+            "Content-Type": "application/json",
+            "Origin": served.url.rstrip("/"),
+        },
+    )
     assert link.getresponse().status == 200
     link.close()
 

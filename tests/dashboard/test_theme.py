@@ -10,9 +10,21 @@ import pytest
 from dashboard.app import ASSETS
 
 TEXT = [
-    ("ink", "paper"), ("ink", "card"), ("ink", "press"), ("soft", "paper"), ("soft", "card"), ("on-accent", "accent"),
-    ("on-mark", "mark"), ("on-pass", "pass"), ("on-fail", "fail"), ("on-again", "again"), ("on-again", "stripe"),
-    ("fail-ink", "card"), ("fail-ink", "paper"), ("again-ink", "paper"), ("pass-ink", "pass-tint"),
+    ("ink", "paper"),
+    ("ink", "card"),
+    ("ink", "press"),
+    ("soft", "paper"),
+    ("soft", "card"),
+    ("on-accent", "accent"),
+    ("on-mark", "mark"),
+    ("on-pass", "pass"),
+    ("on-fail", "fail"),
+    ("on-again", "again"),
+    ("on-again", "stripe"),
+    ("fail-ink", "card"),
+    ("fail-ink", "paper"),
+    ("again-ink", "paper"),
+    ("pass-ink", "pass-tint"),
     ("ink", "pass-tint"),
 ]
 SIGNS = [("focus", "card"), ("focus", "paper"), ("ring", "wood"), ("wire", "wood"), ("pass", "card"), ("fail", "card")]
@@ -25,7 +37,7 @@ def colours(theme: str) -> dict[str, str]:
 
 
 def luminance(colour: str) -> float:
-    parts = (int(colour[start:start + 2], 16) / 255 for start in (1, 3, 5))
+    parts = (int(colour[start : start + 2], 16) / 255 for start in (1, 3, 5))
     red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 

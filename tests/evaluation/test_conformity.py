@@ -23,8 +23,10 @@ def test_probability_of_conforming(value: float, u: float, limits: Limits, p: fl
     assert judge(_value(value, u), limits).p == pytest.approx(p, abs=5e-5)
 
 
-@pytest.mark.parametrize(("p", "verdict"), [(0.95, "pass"), (0.9499, "remeasure"), (0.0501, "remeasure"),
-                                            (0.05, "fail"), (None, "remeasure")])
+@pytest.mark.parametrize(
+    ("p", "verdict"),
+    [(0.95, "pass"), (0.9499, "remeasure"), (0.0501, "remeasure"), (0.05, "fail"), (None, "remeasure")],
+)
 def test_two_probabilities_decide(p: float | None, verdict: str):
     assert decide(p, Limits(upper_mm=1.0)) == verdict
 

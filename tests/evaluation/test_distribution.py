@@ -62,7 +62,9 @@ def test_interval_holds_what_it_says(rectangles: tuple[float, ...], dof: float):
     assert one.within(None, half) == pytest.approx(0.975, abs=1e-6)
 
 
-@pytest.mark.parametrize(("below", "above", "p"), [(-1.0, None, 1.0), (0.0, None, 1.0), (1e-9, None, 0.0), (0.0, 0.0, 1.0)])
+@pytest.mark.parametrize(
+    ("below", "above", "p"), [(-1.0, None, 1.0), (0.0, None, 1.0), (1e-9, None, 0.0), (0.0, 0.0, 1.0)]
+)
 def test_a_value_without_uncertainty_lies_inside_or_outside(below: float | None, above: float | None, p: float):
     assert Distribution(scale_mm=0.0).within(below, above) == p
 

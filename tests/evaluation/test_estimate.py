@@ -45,8 +45,10 @@ def test_welch_satterthwaite_of_the_guide():
 
 def test_causes_of_one_pool_have_its_degrees_of_freedom_once():
     pooled = [Cause(name=f"r{i}", words="s", u_mm=0.003, dof=12, pool="spread") for i in (1, 2)]
-    gap = combine([(1.0, Estimate(value_mm=1.0, terms=((pooled[0], 1.0),))),
-                   (-1.0, Estimate(value_mm=0.9, terms=((pooled[1], 1.0),)))])
+    gap = combine([
+        (1.0, Estimate(value_mm=1.0, terms=((pooled[0], 1.0),))),
+        (-1.0, Estimate(value_mm=0.9, terms=((pooled[1], 1.0),))),
+    ])
 
     assert gap.dof == pytest.approx(12)
 

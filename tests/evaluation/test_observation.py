@@ -66,8 +66,10 @@ def test_a_bracket_is_a_rectangle():
 
 
 def test_overlapping_brackets_leave_what_both_allow():
-    pair = [Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l") for a, b in
-            [(0.50, 0.56), (0.54, 0.60)]]
+    pair = [
+        Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l")
+        for a, b in [(0.50, 0.56), (0.54, 0.60)]
+    ]
 
     one = estimate_features(pair)[SLOT]
 
@@ -75,15 +77,19 @@ def test_overlapping_brackets_leave_what_both_allow():
 
 
 def test_contradicting_brackets_are_not_believed_to_be_narrow():
-    pair = [Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l") for a, b in
-            [(0.50, 0.52), (0.56, 0.60)]]
+    pair = [
+        Observation(key=SLOT, value_mm=(a + b) / 2, low_mm=a, high_mm=b, gauge="l")
+        for a, b in [(0.50, 0.52), (0.56, 0.60)]
+    ]
 
     assert estimate_features(pair)[SLOT].distribution().rectangles_mm == (pytest.approx(0.05),)
 
 
 def test_two_gauges_are_weighted_by_what_they_know():
-    readings = [Observation(key=TANG, value_mm=0.50, gauge="a", u_mm=0.001),
-                Observation(key=TANG, value_mm=0.53, gauge="b", u_mm=0.002)]
+    readings = [
+        Observation(key=TANG, value_mm=0.50, gauge="a", u_mm=0.001),
+        Observation(key=TANG, value_mm=0.53, gauge="b", u_mm=0.002),
+    ]
 
     one = estimate_features(readings)[TANG]
 
@@ -91,13 +97,18 @@ def test_two_gauges_are_weighted_by_what_they_know():
     assert one.u_mm == pytest.approx(1 / math.sqrt(1 / 0.001**2 + 1 / 0.002**2))
 
 
-@given(values=st.lists(st.floats(-5, 5), min_size=1, max_size=6), shift=st.floats(-5, 5),
-       u=st.floats(0, 0.1), digit=st.floats(0.0001, 0.1))
+@given(
+    values=st.lists(st.floats(-5, 5), min_size=1, max_size=6),
+    shift=st.floats(-5, 5),
+    u=st.floats(0, 0.1),
+    digit=st.floats(0.0001, 0.1),
+)
 def test_a_constant_added_to_all_readings_moves_the_value_and_nothing_else(
     values: list[float], shift: float, u: float, digit: float
 ):
-    before, after = (estimate_features(_readings(*(v + s for v in values), u_mm=u, resolution_mm=digit))[TANG]
-                     for s in (0.0, shift))
+    before, after = (
+        estimate_features(_readings(*(v + s for v in values), u_mm=u, resolution_mm=digit))[TANG] for s in (0.0, shift)
+    )
 
     assert after.value_mm - before.value_mm == pytest.approx(shift, abs=1e-9)
     assert after.u_mm == pytest.approx(before.u_mm)

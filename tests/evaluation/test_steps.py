@@ -25,8 +25,9 @@ def _steps(heights: np.ndarray, u: float = 0.003, seed: int | None = None) -> li
         value = heights[fret] - (1 - share) * heights[low] - share * heights[high]
         noise = rng.normal(0, u) if seed is not None else 0.0
         cause = Cause(name=f"r{fret}", words="repeatability", u_mm=u)
-        steps.append(Step(fret=fret, feet=(low, high), estimate=Estimate(value_mm=value + noise,
-                                                                         terms=((cause, 1.0),))))
+        steps.append(
+            Step(fret=fret, feet=(low, high), estimate=Estimate(value_mm=value + noise, terms=((cause, 1.0),)))
+        )
     return steps
 
 

@@ -83,8 +83,17 @@ def test_take_back_and_skip_through_the_door(bench: Bench):
     assert _when(bench, lambda s: s["next"]["kind"] == "barb_span")
 
 
-@pytest.mark.parametrize("action", [{}, {"do": "dance"}, {"do": "take_back", "gauge": "x", "sequence": "1"},
-                                    {"do": "take_back"}, {"do": "typed"}, {"do": "typed", "text": "1", "unit": "m"}])
+@pytest.mark.parametrize(
+    "action",
+    [
+        {},
+        {"do": "dance"},
+        {"do": "take_back", "gauge": "x", "sequence": "1"},
+        {"do": "take_back"},
+        {"do": "typed"},
+        {"do": "typed", "text": "1", "unit": "m"},
+    ],
+)
 def test_what_cannot_be_done_is_answered_in_words(bench: Bench, action: dict[str, Any]):
     answer = bench.door.act("x", action)
 

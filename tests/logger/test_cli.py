@@ -65,7 +65,9 @@ def test_json_of_unknown_uncertainty_is_null(write: Write, instrument: Path, cap
 def test_own_limits_count(write: Write, instrument: Path, gauges: Path):
     loose = write("l.toml", "".join(f"[{c}]\nupper_mm = 0.5\n" for c in ("proud_end", "uneven_seating", "tilted_fret")))
 
-    assert _run("evaluate", write("r.csv", PROUD), "--instrument", instrument, "--gauges", gauges, "--limits", loose) == 0
+    assert (
+        _run("evaluate", write("r.csv", PROUD), "--instrument", instrument, "--gauges", gauges, "--limits", loose) == 0
+    )
 
 
 def test_several_sessions_are_not_mixed_by_accident(write: Write, instrument: Path, gauges: Path, capsys):
@@ -109,8 +111,17 @@ def test_trouble_is_one_line_with_its_status(
     assert err.count("\n") == 1
 
 
-@pytest.mark.parametrize("arguments", [(), ("demo", "--seconds", "0"), ("demo", "--seconds", "nan"),
-                                       ("demo", "--port", "99999"), ("evaluate",), ("mend",)])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        (),
+        ("demo", "--seconds", "0"),
+        ("demo", "--seconds", "nan"),
+        ("demo", "--port", "99999"),
+        ("evaluate",),
+        ("mend",),
+    ],
+)
 def test_wrong_commands_exit_2(arguments: tuple[str, ...], capsys):
     try:
         status = _run(*arguments)
@@ -139,7 +150,9 @@ def test_the_store_of_the_environment_is_used(tmp_path: Path, monkeypatch: pytes
     monkeypatch.setenv("FRETLEDGER_STORE", str(path))
 
     assert _run("readings") == 0
-    assert capsys.readouterr().out.startswith("kind,fret,place,value,unit,feet,low,high,gauge,round,span_mm,resolution,u")
+    assert capsys.readouterr().out.startswith(
+        "kind,fret,place,value,unit,feet,low,high,gauge,round,span_mm,resolution,u"
+    )
 
 
 def test_our_own_fault_is_one_line_and_70(write: Write, instrument: Path, monkeypatch: pytest.MonkeyPatch, capsys):

@@ -1,10 +1,10 @@
 """The invented neck, and the demo through real pseudo-terminals and a real store."""
 
 import io
+import itertools
 import json
 import sys
 import threading
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -37,7 +37,7 @@ def test_every_seed_plants_one_fault_of_each_sort(seed: int):
 
     assert set(checks) == {"proud_end", "uneven_seating", "tilted_fret", "tang_clearance", "barb_bite", "high_fret"}
     assert len(frets) == 6
-    assert min(b - a for a, b in zip(frets, frets[1:], strict=False)) >= KEEP_APART
+    assert min(b - a for a, b in itertools.pairwise(frets)) >= KEEP_APART
     assert len(neck.planted) == len({(one.check, one.fret, one.place) for one in neck.planted})
 
 
@@ -46,8 +46,10 @@ def test_planted_sizes_are_those_of_the_geometry(seed: int):
     neck = invent(seed)
 
     for one in neck.planted:
-        seated = [neck.true_mm(Feature(kind="seated_height", fret=one.fret, place=place)) for place in
-                  ("bass", "centre", "treble")]
+        seated = [
+            neck.true_mm(Feature(kind="seated_height", fret=one.fret, place=place))
+            for place in ("bass", "centre", "treble")
+        ]
         if one.check == "uneven_seating":
             assert one.size_mm == pytest.approx(max(seated) - min(seated), abs=1e-4)
         if one.check == "high_fret":
@@ -85,15 +87,54 @@ def test_demo_then_readings_then_evaluate_give_the_same_flags(tmp_path: Path, ca
     demo = json.loads(shown.getvalue().splitlines()[-1])
     neck, gauges, limits = (tmp_path / f"{name}.toml" for name in ("neck", "gauges", "limits"))
 
-    assert run(["readings", "--store", str(store), "--instrument-to", str(neck), "--gauges-to", str(gauges),
-                "--limits-to", str(limits)], _serve) == 0
+    assert (
+        run(
+            [
+                "readings",
+                "--store",
+                str(store),
+                "--instrument-to",
+                str(neck),
+                "--gauges-to",
+                str(gauges),
+                "--limits-to",
+                str(limits),
+            ],
+            _serve,
+        )
+        == 0
+    )
     (tmp_path / "r.csv").write_text(capsys.readouterr().out)
-    assert run(["evaluate", str(tmp_path / "r.csv"), "--instrument", str(neck), "--gauges", str(gauges), "--limits",
-                str(limits), "--json"], _serve) == 1
+    assert (
+        run(
+            [
+                "evaluate",
+                str(tmp_path / "r.csv"),
+                "--instrument",
+                str(neck),
+                "--gauges",
+                str(gauges),
+                "--limits",
+                str(limits),
+                "--json",
+            ],
+            _serve,
+        )
+        == 1
+    )
     judged = json.loads(capsys.readouterr().out)
 
-    failed = [{"check": one["check"], "fret": one["fret"], "place": one["place"], "value_mm": round(one["value_mm"], 4),
-               "verdict": "fail"} for one in judged["verdicts"] if one["verdict"] == "fail"]
+    failed = [
+        {
+            "check": one["check"],
+            "fret": one["fret"],
+            "place": one["place"],
+            "value_mm": round(one["value_mm"], 4),
+            "verdict": "fail",
+        }
+        for one in judged["verdicts"]
+        if one["verdict"] == "fail"
+    ]
     assert failed == demo["flags"]
 
 

@@ -40,8 +40,9 @@ def test_scale_in_inches_is_exact(write: Write):
         pytest.param(BASE.replace("24", "true"), "frets must be a whole number from 1 to 48, got True", id="bool"),
         pytest.param(BASE.replace("24", "0"), "frets must be a whole number from 1 to 48, got 0", id="no frets"),
         pytest.param(BASE.replace("864.0", "nan"), "scale_mm must be a number, got nan", id="nan"),
-        pytest.param(BASE.replace("864.0", "25.5"), "scale_mm must be at least 150 and at most 1500, got 25.5",
-                     id="inches as mm"),
+        pytest.param(
+            BASE.replace("864.0", "25.5"), "scale_mm must be at least 150 and at most 1500, got 25.5", id="inches as mm"
+        ),
         pytest.param(BASE.replace("scale_mm = 864.0\n", ""), "give the scale length once", id="no scale"),
         pytest.param(BASE + "scale_in = 34.0\n", "give the scale length once", id="two scales"),
         pytest.param(BASE + "join_fret = 30\n", "join_fret must be a whole number from 1 to 24, got 30", id="join"),
@@ -74,8 +75,17 @@ def test_missing_and_unreadable_files_are_named(tmp_path: Path):
         read_instrument(tmp_path / "latin.toml")
 
 
-@pytest.mark.parametrize(("kind", "step"), [("steel-string", 0.05), ("bass", 0.05), ("electric", 0.03),
-                                            ("classical", 0.06), ("zither", 0.05), ("../../x", 0.05)])
+@pytest.mark.parametrize(
+    ("kind", "step"),
+    [
+        ("steel-string", 0.05),
+        ("bass", 0.05),
+        ("electric", 0.03),
+        ("classical", 0.06),
+        ("zither", 0.05),
+        ("../../x", 0.05),
+    ],
+)
 def test_default_limits_by_kind(kind: str, step: float):
     limits = default_limits(kind)
 
@@ -103,10 +113,14 @@ def test_limits_survive_writing_and_reading(write: Write):
         pytest.param("[proud_end]\nmax = 1\n", "[proud_end]: unknown key 'max'", id="unknown key"),
         pytest.param("[proud_end]\np_pass = 0.9\n", "give lower_mm, upper_mm or both", id="no limit"),
         pytest.param("[proud_end]\nupper_mm = 'a'\n", "upper_mm must be a number, got 'a'", id="text"),
-        pytest.param("[barb_bite]\nlower_mm = 1\nupper_mm = 1\n", "lower_mm 1.0 must be below upper_mm 1.0", id="order"),
+        pytest.param(
+            "[barb_bite]\nlower_mm = 1\nupper_mm = 1\n", "lower_mm 1.0 must be below upper_mm 1.0", id="order"
+        ),
         pytest.param("[tilted_fret]\nlower_mm = 0\n", "tilted_fret is a size; give upper_mm alone", id="size"),
         pytest.param("[proud_end]\nupper_mm = 1\np_pass = 1.5\n", "p_pass must be above 0 and at most 1", id="p"),
-        pytest.param("[proud_end]\nupper_mm = 1\np_fail = 0.99\n", "p_fail 0.99 must be below p_pass 0.95", id="p order"),
+        pytest.param(
+            "[proud_end]\nupper_mm = 1\np_fail = 0.99\n", "p_fail 0.99 must be below p_pass 0.95", id="p order"
+        ),
     ],
 )
 def test_limits_are_refused_in_one_line(write: Write, text: str, message: str):

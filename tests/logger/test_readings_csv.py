@@ -66,7 +66,9 @@ def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
         pytest.param(HEAD + "slot_depth,5,bass,1,cm\n", "line 2: unit must be mm, in or thou, got 'cm'", id="unit"),
         pytest.param(HEAD + "slot_depth,5,left,1,mm\n", "place must be bass, centre or treble, got 'left'", id="place"),
         pytest.param(HEAD + "seated_height,5,,1,mm\n", "seated_height needs a place", id="no place"),
-        pytest.param(HEAD + "slot_depth,21,bass,1,mm\n", "fret must be a whole number from 1 to 20, got '21'", id="fret"),
+        pytest.param(
+            HEAD + "slot_depth,21,bass,1,mm\n", "fret must be a whole number from 1 to 20, got '21'", id="fret"
+        ),
         pytest.param(HEAD + "slot_depth,0,bass,1,mm\n", "fret must be a whole number from 1 to 20, got '0'", id="nut"),
         pytest.param(HEAD + "slot_depth,5.0,bass,1,mm\n", "fret must be a whole number", id="decimal fret"),
         pytest.param(HEAD + "slot_depth,²,bass,1,mm\n", "fret must be a whole number", id="odd digit"),
@@ -117,8 +119,8 @@ def test_any_text_is_read_or_refused(tmp_path: Path, text: str):
     path.write_bytes((HEAD + text).encode("utf-8", "surrogatepass"))
 
     try:
-        found = _read(path)
+        outcome = str(_read(path))
     except ReadingsFileError as error:
-        assert "any.csv" in str(error)
-    else:
-        assert found
+        outcome = str(error)
+
+    assert "any.csv" in outcome or "Observation(" in outcome

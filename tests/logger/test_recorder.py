@@ -35,8 +35,11 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def _sheet() -> Sheet:
-    return Sheet([Item(stage="slots", feature=SLOT), Item(stage="seating", feature=SEATED),
-                  Item(stage="seating", feature=NEXT)])
+    return Sheet([
+        Item(stage="slots", feature=SLOT),
+        Item(stage="seating", feature=SEATED),
+        Item(stage="seating", feature=NEXT),
+    ])
 
 
 def _recorder(store: Store, neck: Instrument, hooks: Hooks | None = None, session: str | None = None) -> Recorder:
@@ -45,8 +48,15 @@ def _recorder(store: Store, neck: Instrument, hooks: Hooks | None = None, sessio
 
 
 def _reading(gauge: str, sequence: int, value_nm: int = 1_100_000) -> Reading:
-    return Reading(gauge=gauge, sequence=sequence, value_nm=value_nm, unit="mm", raw=b"1.100", taken_at=datetime.now(UTC),
-                   monotonic_ns=time.monotonic_ns())
+    return Reading(
+        gauge=gauge,
+        sequence=sequence,
+        value_nm=value_nm,
+        unit="mm",
+        raw=b"1.100",
+        taken_at=datetime.now(UTC),
+        monotonic_ns=time.monotonic_ns(),
+    )
 
 
 def _words(recorder: Recorder) -> list[tuple[str | None, int | None, str]]:
@@ -104,6 +114,17 @@ def test_the_acknowledgement_comes_after_the_commit(store: Store, neck: Instrume
     store.close()
 
     assert seen == [1, 2, 3]
+
+
+def test_a_request_sent_again_after_a_restart_is_not_taken_twice(store: Store, neck: Instrument):
+    session = open_session(store, neck, default_limits("bass"), resume=False)
+    assert _recorder(store, neck, session=session).typed("0.5 0.6", "mm", token="page-1").done
+
+    again = _recorder(store, neck, session=session)
+
+    assert again.typed("0.5 0.6", "mm", token="page-1").text == "taken before"
+    assert again.typed("1.1", "mm", token="page-2").done
+    assert len(again.kept().readings) == 2
 
 
 def test_take_back_keeps_the_reading_and_asks_again(store: Store, neck: Instrument):

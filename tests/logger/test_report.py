@@ -17,19 +17,25 @@ def neck(instrument: Path) -> Instrument:
     return read_instrument(instrument)
 
 
-def _reading(kind: str, value: float, fret: int | None = None, place: str | None = None, u: float = 0.003,
-             **more: object) -> Observation:
+def _reading(
+    kind: str, value: float, fret: int | None = None, place: str | None = None, u: float = 0.003, **more: object
+) -> Observation:
     feet = (fret - 1, fret + 1) if kind == "fret_step" and fret else None
-    return Observation(key=FeatureKey(kind=kind, fret=fret, place=place, feet=feet), value_mm=value, gauge="g",
-                       u_mm=u, **more)  # type: ignore[arg-type]
+    return Observation(
+        key=FeatureKey(kind=kind, fret=fret, place=place, feet=feet), value_mm=value, gauge="g", u_mm=u, **more
+    )  # type: ignore[arg-type]
 
 
 def _judge(neck: Instrument, *readings: Observation) -> dict[tuple[str, int | None, str | None], CheckVerdict]:
     return {one.key: one for one in Judge(neck, default_limits(neck.kind)).verdicts(readings)}
 
 
-WIRE = (_reading("tang_thickness", 0.51), _reading("barb_span", 0.70), _reading("tang_depth", 1.30),
-        _reading("crown_height", 1.10))
+WIRE = (
+    _reading("tang_thickness", 0.51),
+    _reading("barb_span", 0.70),
+    _reading("tang_depth", 1.30),
+    _reading("crown_height", 1.10),
+)
 
 
 @pytest.mark.parametrize(
@@ -56,7 +62,8 @@ def test_fit(neck: Instrument, slot: float, check: str, value: float, verdict: s
 @pytest.mark.parametrize(("depth", "verdict"), [(1.75, "pass"), (1.40, "fail"), (2.30, "fail"), (1.50, "remeasure")])
 def test_spare_depth(neck: Instrument, depth: float, verdict: str):
     assert _judge(neck, *WIRE, _reading("slot_depth", depth, 5, "treble"))["slot_depth_spare", 5, "treble"].verdict == (
-        verdict)
+        verdict
+    )
 
 
 def _seated(bass: float, centre: float, treble: float, fret: int = 7, u: float = 0.003) -> list[Observation]:
@@ -68,10 +75,16 @@ def _seated(bass: float, centre: float, treble: float, fret: int = 7, u: float =
     ("lifts", "failing"),
     [
         pytest.param((0.0, 0.0, 0.0), set(), id="sound"),
-        pytest.param((0.0, 0.0, 0.09), {("proud_end", "treble"), ("uneven_seating", None), ("tilted_fret", None)},
-                     id="treble end proud"),
-        pytest.param((0.09, 0.0, 0.09), {("proud_end", "bass"), ("proud_end", "treble"), ("uneven_seating", None)},
-                     id="both ends proud"),
+        pytest.param(
+            (0.0, 0.0, 0.09),
+            {("proud_end", "treble"), ("uneven_seating", None), ("tilted_fret", None)},
+            id="treble end proud",
+        ),
+        pytest.param(
+            (0.09, 0.0, 0.09),
+            {("proud_end", "bass"), ("proud_end", "treble"), ("uneven_seating", None)},
+            id="both ends proud",
+        ),
         pytest.param((0.0, 0.09, 0.0), {("uneven_seating", None)}, id="middle high"),
         pytest.param((0.036, 0.0, -0.036), {("uneven_seating", None), ("tilted_fret", None)}, id="tilted"),
         pytest.param((0.09, 0.09, 0.09), {("proud_end", "bass"), ("proud_end", "treble")}, id="not down anywhere"),
@@ -102,8 +115,10 @@ def test_ends_without_any_reference_are_not_judged(neck: Instrument):
 
 
 def test_a_shared_zero_error_does_not_blur_the_tilt(neck: Instrument):
-    readings = [Observation(key=one.key, value_mm=one.value_mm, gauge="g", u_mm=0.003, zero_u_mm=0.02, round="1")
-                for one in _seated(0.0, 0.0, 0.08)]
+    readings = [
+        Observation(key=one.key, value_mm=one.value_mm, gauge="g", u_mm=0.003, zero_u_mm=0.02, round="1")
+        for one in _seated(0.0, 0.0, 0.08)
+    ]
 
     tilt = _judge(neck, *readings)["tilted_fret", 7, None]
 
@@ -142,8 +157,13 @@ def test_unknown_uncertainty_gives_null_and_remeasure(neck: Instrument):
 
 
 def test_a_judge_asked_again_says_the_same_as_a_fresh_one(neck: Instrument):
-    readings = [*WIRE, *_seated(0.0, 0.0, 0.09), *(_reading("fret_step", 0.01, fret, "centre") for fret in range(2, 20)),
-                _reading("slot_width", 0.56, 5, "bass"), _reading("seated_height", 1.10, 7, "treble")]
+    readings = [
+        *WIRE,
+        *_seated(0.0, 0.0, 0.09),
+        *(_reading("fret_step", 0.01, fret, "centre") for fret in range(2, 20)),
+        _reading("slot_width", 0.56, 5, "bass"),
+        _reading("seated_height", 1.10, 7, "treble"),
+    ]
     old = Judge(neck, default_limits(neck.kind))
 
     for count in range(1, len(readings) + 1):
@@ -156,7 +176,8 @@ def test_order_of_readings_does_not_matter(neck: Instrument):
     readings = [*WIRE, *_seated(0.0, 0.05, 0.09), *(_reading("fret_step", 0.01 * fret, fret) for fret in range(2, 8))]
 
     assert {k: v.verdict for k, v in _judge(neck, *readings).items()} == {
-        k: v.verdict for k, v in _judge(neck, *reversed(readings)).items()}
+        k: v.verdict for k, v in _judge(neck, *reversed(readings)).items()
+    }
 
 
 @pytest.mark.parametrize("kind", ["straightedge_gap", "board_rise"])

@@ -14,8 +14,12 @@ A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2
 
 
 def _sheet() -> Sheet:
-    return Sheet([Item(stage="slots", feature=A, repeat=1, of=2), Item(stage="slots", feature=A, repeat=2, of=2),
-                  Item(stage="slots", feature=B), Item(stage="slots", feature=C)])
+    return Sheet([
+        Item(stage="slots", feature=A, repeat=1, of=2),
+        Item(stage="slots", feature=A, repeat=2, of=2),
+        Item(stage="slots", feature=B),
+        Item(stage="slots", feature=C),
+    ])
 
 
 def _order(sheet: Sheet) -> list[tuple[int | None, int, int]]:

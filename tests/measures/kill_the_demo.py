@@ -46,8 +46,18 @@ def run(folder: Path, rounds: int, rng: random.Random) -> int:
 
 def kill_once(store: Path, acks: Path, rng: random.Random) -> None:
     before = len(acknowledged(acks))
-    arguments = ["demo", "--seconds", "8", "--seed", str(rng.randrange(1000)), "--no-browser", "--store", str(store),
-                 "--acks", str(acks)]
+    arguments = [
+        "demo",
+        "--seconds",
+        "8",
+        "--seed",
+        str(rng.randrange(1000)),
+        "--no-browser",
+        "--store",
+        str(store),
+        "--acks",
+        str(acks),
+    ]
     demo = subprocess.Popen([COMMAND, *arguments], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     give_up = time.monotonic() + 60
     while len(acknowledged(acks)) == before:
@@ -67,7 +77,9 @@ def acknowledged(acks: Path) -> list[dict[str, object]]:
 
 def lost(store: Path, acks: Path) -> list[dict[str, object]]:
     done = subprocess.run([COMMAND, "readings", "--store", str(store)], capture_output=True, text=True, check=True)
-    kept = {(row["session"], row["gauge"], int(row["sequence"])): row for row in csv.DictReader(io.StringIO(done.stdout))}
+    kept = {
+        (row["session"], row["gauge"], int(row["sequence"])): row for row in csv.DictReader(io.StringIO(done.stdout))
+    }
     return [one for one in acknowledged(acks) if not same(one, kept.get(key(one)))]
 
 

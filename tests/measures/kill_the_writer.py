@@ -44,8 +44,17 @@ def value_nm(sequence: int) -> int:
 
 def reading(session: str, sequence: int) -> ReadingRow:
     return ReadingRow(
-        session=session, gauge="caliper", sequence=sequence, kind="slot_width", fret=sequence % 22 + 1, place="bass",
-        value_nm=value_nm(sequence), unit="mm", raw=b"%d\r\n" % sequence, status="ok", taken_at_ns=sequence,
+        session=session,
+        gauge="caliper",
+        sequence=sequence,
+        kind="slot_width",
+        fret=sequence % 22 + 1,
+        place="bass",
+        value_nm=value_nm(sequence),
+        unit="mm",
+        raw=b"%d\r\n" % sequence,
+        status="ok",
+        taken_at_ns=sequence,
         monotonic_ns=sequence,
     )
 

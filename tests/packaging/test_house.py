@@ -40,9 +40,11 @@ def test_no_init_file_among_the_tests():
 
 
 def test_evaluation_can_be_imported_alone():
-    code = ("import sys; import logger.evaluation.steps, logger.evaluation.seating, logger.evaluation.observation; "
-            "bad = {'asyncio', 'sqlite3', 'drivers', 'dashboard', 'dash', 'pandas', 'serial', 'logger.store'} "
-            "& set(sys.modules); print(sorted(bad))")
+    code = (
+        "import sys; import logger.evaluation.steps, logger.evaluation.seating, logger.evaluation.observation; "
+        "bad = {'asyncio', 'sqlite3', 'drivers', 'dashboard', 'dash', 'pandas', 'serial', 'logger.store'} "
+        "& set(sys.modules); print(sorted(bad))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "[]"
@@ -50,8 +52,9 @@ def test_evaluation_can_be_imported_alone():
 
 @pytest.mark.skipif(not (ROOT / "logger").is_dir(), reason="the sources are not beside the tests")
 def test_layers_hold():
-    done = subprocess.run([shutil.which("lint-imports") or "lint-imports"], cwd=ROOT, capture_output=True, text=True,
-                          check=False)
+    done = subprocess.run(
+        [shutil.which("lint-imports") or "lint-imports"], cwd=ROOT, capture_output=True, text=True, check=False
+    )
 
     assert done.returncode == 0, done.stdout
 
@@ -78,24 +81,39 @@ def test_every_layer_contract_can_break(name: str, tmp_path: Path):
     broken.write_text(broken.read_text(encoding="utf-8") + f"\n{BREAKS[name]}\n", encoding="utf-8")
     environment = os.environ | {"PYTHONPATH": str(tmp_path)}
 
-    done = subprocess.run([shutil.which("lint-imports") or "lint-imports", "--no-cache"], cwd=tmp_path, env=environment,
-                          capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [shutil.which("lint-imports") or "lint-imports", "--no-cache"],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
 
     assert done.returncode == 1, done.stdout
     assert "BROKEN" in done.stdout
 
 
 def _tracked() -> set[str]:
-    done = subprocess.run(["git", "ls-files", "--cached", "--others", "--exclude-standard", *PACKAGES], cwd=ROOT,
-                          capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard", *PACKAGES],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     return {name for name in done.stdout.split("\n") if name and (ROOT / name).is_file()}
 
 
 @pytest.mark.packaging
 @pytest.mark.skipif(not (ROOT / ".git").exists(), reason="not a checkout")
 def test_the_wheel_holds_what_git_tracks(tmp_path: Path):
-    subprocess.run([sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)], cwd=ROOT,
-                   check=True, capture_output=True)
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+    )
     (wheel,) = tmp_path.glob("*.whl")
     with zipfile.ZipFile(wheel) as archive:
         names = {name for name in archive.namelist() if ".dist-info/" not in name}

@@ -80,9 +80,18 @@ def opening() -> list[Row]:
 def reading() -> MakeReading:
     def make(sequence: int = 1, **changes: object) -> ReadingRow:
         values: dict[str, object] = {
-            "session": "s1", "gauge": "caliper", "sequence": sequence, "kind": "slot_width", "fret": 7,
-            "place": "treble", "value_nm": 584_200, "unit": "in", "raw": b"+0.0230in\r", "status": "ok",
-            "taken_at_ns": 10, "monotonic_ns": 20,
+            "session": "s1",
+            "gauge": "caliper",
+            "sequence": sequence,
+            "kind": "slot_width",
+            "fret": 7,
+            "place": "treble",
+            "value_nm": 584_200,
+            "unit": "in",
+            "raw": b"+0.0230in\r",
+            "status": "ok",
+            "taken_at_ns": 10,
+            "monotonic_ns": 20,
         }
         return ReadingRow(**(values | changes))  # type: ignore[arg-type]
 
@@ -106,8 +115,16 @@ def amendments() -> list[Row]:
     return [
         TakeBack(session="s1", number=1, gauge="caliper", sequence=1, at_ns=30, who="me", why="jaws tilted"),
         Reassignment(
-            session="s1", number=2, gauge="caliper", sequence=1, kind="slot_width", fret=8, place="bass", at_ns=31,
-            who="me", why="wrong slot",
+            session="s1",
+            number=2,
+            gauge="caliper",
+            sequence=1,
+            kind="slot_width",
+            fret=8,
+            place="bass",
+            at_ns=31,
+            who="me",
+            why="wrong slot",
         ),
         Skip(session="s1", number=3, kind="slot_width", fret=9, place="bass", at_ns=32),
         SessionEnd(session="s1", at_ns=40, reason="done"),

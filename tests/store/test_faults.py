@@ -10,13 +10,34 @@ from logger.store.faults import OS_FAULTS, SQLITE_FAULTS, in_words
 # Source: sqlite.org/rescode.html, "Primary Result Code List", without those that are no failure: OK, ROW, DONE
 # and the two for the log, NOTICE and WARNING.
 PRIMARY = [
-    "ABORT", "AUTH", "BUSY", "CANTOPEN", "CONSTRAINT", "CORRUPT", "EMPTY", "ERROR", "FORMAT", "FULL", "INTERNAL",
-    "INTERRUPT", "IOERR", "LOCKED", "MISMATCH", "MISUSE", "NOLFS", "NOMEM", "NOTADB", "NOTFOUND", "PERM", "PROTOCOL",
-    "RANGE", "READONLY", "SCHEMA", "TOOBIG",
+    "ABORT",
+    "AUTH",
+    "BUSY",
+    "CANTOPEN",
+    "CONSTRAINT",
+    "CORRUPT",
+    "EMPTY",
+    "ERROR",
+    "FORMAT",
+    "FULL",
+    "INTERNAL",
+    "INTERRUPT",
+    "IOERR",
+    "LOCKED",
+    "MISMATCH",
+    "MISUSE",
+    "NOLFS",
+    "NOMEM",
+    "NOTADB",
+    "NOTFOUND",
+    "PERM",
+    "PROTOCOL",
+    "RANGE",
+    "READONLY",
+    "SCHEMA",
+    "TOOBIG",
 ]
-KINDS = [
-    kind for kind in vars(sqlite3).values() if isinstance(kind, type) and issubclass(kind, sqlite3.Error)
-]
+KINDS = [kind for kind in vars(sqlite3).values() if isinstance(kind, type) and issubclass(kind, sqlite3.Error)]
 
 
 def fault(code: int | None, kind: type[sqlite3.Error] = sqlite3.OperationalError) -> sqlite3.Error:

@@ -15,7 +15,10 @@ MEASURE = Path(__file__).parents[1] / "measures" / "kill_the_writer.py"
 def test_nothing_acknowledged_is_lost_when_the_writer_is_killed(tmp_path: Path, seed: int) -> None:
     done = subprocess.run(
         [sys.executable, MEASURE, "--rounds", "1", "--seed", str(seed), "--folder", tmp_path],
-        capture_output=True, text=True, check=False, timeout=60,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
     )
 
     assert done.returncode == 0, done.stdout + done.stderr

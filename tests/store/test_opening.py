@@ -217,8 +217,18 @@ def test_a_disk_that_allows_no_log(path: Path, monkeypatch: pytest.MonkeyPatch) 
 @pytest.mark.parametrize(
     "name",
     [
-        "a b.db", "what?.db", "no#1.db", "100%25.db", "q'uote\".db", "größe ø 木.db", "?mode=memory", ":memory:",
-        "a&b=c;d.db", "file:x.db", "back\\slash.db", "new\nline.db",
+        "a b.db",
+        "what?.db",
+        "no#1.db",
+        "100%25.db",
+        "q'uote\".db",
+        "größe ø 木.db",
+        "?mode=memory",
+        ":memory:",
+        "a&b=c;d.db",
+        "file:x.db",
+        "back\\slash.db",
+        "new\nline.db",
     ],
 )
 def test_odd_names(tmp_path: Path, opening: list[Row], name: str) -> None:

@@ -60,7 +60,9 @@ def test_note_says_who_and_since_when(path: Path, lock_path: Path) -> None:
     since = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
     with OwnerLock(path, program="bench", since=since):
         assert json.loads(lock_path.read_text()) == {
-            "pid": os.getpid(), "program": "bench", "since": "2031-05-06T07:08:09+00:00",
+            "pid": os.getpid(),
+            "program": "bench",
+            "since": "2031-05-06T07:08:09+00:00",
         }
     assert not lock_path.exists()
 

@@ -33,8 +33,16 @@ MakeReading = Callable[..., ReadingRow]
 
 def session(name: str, instrument: str = "neck", started_at_ns: int = 5) -> SessionRow:
     return SessionRow(
-        id=name, instrument=instrument, revision=1, started_at_ns=started_at_ns, monotonic_ns=0, boot_id="b",
-        software="test", people="me", note="dry day", limits="format = 1",
+        id=name,
+        instrument=instrument,
+        revision=1,
+        started_at_ns=started_at_ns,
+        monotonic_ns=0,
+        boot_id="b",
+        software="test",
+        people="me",
+        note="dry day",
+        limits="format = 1",
     )
 
 
@@ -106,8 +114,14 @@ class TestSessionsAndInstruments:
             assert reader.store_id() == store.store_id
             assert reader.last_session() is None
             assert [
-                reader.sessions(), reader.open_sessions(), reader.instruments(), reader.instrument_rows(),
-                reader.readings(), reader.readings("none"), reader.gauges("none"), reader.skips("none"),
+                reader.sessions(),
+                reader.open_sessions(),
+                reader.instruments(),
+                reader.instrument_rows(),
+                reader.readings(),
+                reader.readings("none"),
+                reader.gauges("none"),
+                reader.skips("none"),
                 reader.take_backs("none"),
             ] == [[]] * 9
 
@@ -140,8 +154,17 @@ class TestReadings:
 
     def test_the_highest_number_of_reassignments_holds(self, full: Store, reading: MakeReading) -> None:
         again = Reassignment(
-            session="s1", number=9, gauge="caliper", sequence=1, kind="fret_step", fret=7, feet="6-8", round="sweep",
-            at_ns=0, who="me", why="",
+            session="s1",
+            number=9,
+            gauge="caliper",
+            sequence=1,
+            kind="fret_step",
+            fret=7,
+            feet="6-8",
+            round="sweep",
+            at_ns=0,
+            who="me",
+            why="",
         )
         full.put(again)
         full.put(replace(again, number=5, kind=None, fret=None, feet=None, round=None))
@@ -243,9 +266,11 @@ with StoreReader(sys.argv[1]) as reader:
             def commit_meanwhile(statement: str, bound: tuple[str, ...]) -> list[tuple[object, ...]]:
                 rows = true_all(statement, bound)
                 if "FROM reading" in statement:
-                    full.put(Reassignment(
-                        session="s1", number=8, gauge="caliper", sequence=1, kind="late", at_ns=0, who="", why=""
-                    ))
+                    full.put(
+                        Reassignment(
+                            session="s1", number=8, gauge="caliper", sequence=1, kind="late", at_ns=0, who="", why=""
+                        )
+                    )
                 return rows
 
             monkeypatch.setattr(reader, "_all", commit_meanwhile)

@@ -32,22 +32,47 @@ def optional(strategy: st.SearchStrategy[object]) -> st.SearchStrategy[object]:
 
 
 FEATURE = {
-    "kind": optional(NAME), "fret": optional(COUNT), "place": optional(NAME), "feet": optional(FEET),
+    "kind": optional(NAME),
+    "fret": optional(COUNT),
+    "place": optional(NAME),
+    "feet": optional(FEET),
     "round": optional(TEXT),
 }
 BRACKET = st.one_of(
-    st.tuples(WHOLE, WHOLE).map(lambda pair: (min(pair), max(pair))), st.tuples(st.none(), WHOLE),
-    st.tuples(WHOLE, st.none()), st.just((None, None)),
+    st.tuples(WHOLE, WHOLE).map(lambda pair: (min(pair), max(pair))),
+    st.tuples(st.none(), WHOLE),
+    st.tuples(WHOLE, st.none()),
+    st.just((None, None)),
 )
 READING = st.fixed_dictionaries({
-    "gauge": TEXT, "sequence": COUNT, "value_nm": WHOLE, "bracket": BRACKET, "span_nm": optional(COUNT), "unit": TEXT,
-    "raw": st.binary(max_size=300), "status": TEXT, "taken_at_ns": WHOLE, "monotonic_ns": WHOLE, **FEATURE,
+    "gauge": TEXT,
+    "sequence": COUNT,
+    "value_nm": WHOLE,
+    "bracket": BRACKET,
+    "span_nm": optional(COUNT),
+    "unit": TEXT,
+    "raw": st.binary(max_size=300),
+    "status": TEXT,
+    "taken_at_ns": WHOLE,
+    "monotonic_ns": WHOLE,
+    **FEATURE,
 })
 ODD = {
-    "gauge": "NUL \0 and after", "sequence": (1 << 63) - 1, "value_nm": -(1 << 63),
-    "bracket": (-(1 << 63), (1 << 63) - 1), "span_nm": 0, "unit": "\0", "raw": b"",
-    "status": "'; DROP TABLE reading; --", "taken_at_ns": (1 << 63) - 1,
-    "monotonic_ns": -1, "kind": "\U0010ffff", "fret": 0, "place": "\n", "feet": "0-40", "round": "\0",
+    "gauge": "NUL \0 and after",
+    "sequence": (1 << 63) - 1,
+    "value_nm": -(1 << 63),
+    "bracket": (-(1 << 63), (1 << 63) - 1),
+    "span_nm": 0,
+    "unit": "\0",
+    "raw": b"",
+    "status": "'; DROP TABLE reading; --",
+    "taken_at_ns": (1 << 63) - 1,
+    "monotonic_ns": -1,
+    "kind": "\U0010ffff",
+    "fret": 0,
+    "place": "\n",
+    "feet": "0-40",
+    "round": "\0",
 }
 
 
@@ -77,8 +102,16 @@ def test_what_is_kept_is_read_back(long_lived: Path, values: dict[str, Any]) -> 
             instrument=session, revision=reading.sequence, at_ns=0, name=reading.unit, description=reading.status
         ),
         SessionRow(
-            id=session, instrument=session, revision=reading.sequence, started_at_ns=reading.taken_at_ns,
-            monotonic_ns=reading.monotonic_ns, boot_id=gauge, software=gauge, people=gauge, note=gauge, limits=gauge,
+            id=session,
+            instrument=session,
+            revision=reading.sequence,
+            started_at_ns=reading.taken_at_ns,
+            monotonic_ns=reading.monotonic_ns,
+            boot_id=gauge,
+            software=gauge,
+            people=gauge,
+            note=gauge,
+            limits=gauge,
         ),
         SessionGauge(
             session=session, gauge=gauge, kind=gauge, description=gauge, profile=gauge, profile_sha256=reading.unit
@@ -86,8 +119,18 @@ def test_what_is_kept_is_read_back(long_lived: Path, values: dict[str, Any]) -> 
         reading,
         TakeBack(session=session, number=0, gauge=gauge, sequence=reading.sequence, at_ns=0, who=gauge, why=gauge),
         Reassignment(
-            session=session, number=1, gauge=gauge, sequence=reading.sequence, kind=reading.kind, fret=reading.fret,
-            place=reading.place, feet=reading.feet, round=reading.round, at_ns=0, who=gauge, why=gauge,
+            session=session,
+            number=1,
+            gauge=gauge,
+            sequence=reading.sequence,
+            kind=reading.kind,
+            fret=reading.fret,
+            place=reading.place,
+            feet=reading.feet,
+            round=reading.round,
+            at_ns=0,
+            who=gauge,
+            why=gauge,
         ),
     ]
 
@@ -98,7 +141,10 @@ def test_what_is_kept_is_read_back(long_lived: Path, values: dict[str, Any]) -> 
         (kept,) = reader.readings(session)
         assert kept.original == kept.row == reading
         assert [
-            reader.instrument(session), reader.session(session), *reader.gauges(session), *reader.take_backs(session),
+            reader.instrument(session),
+            reader.session(session),
+            *reader.gauges(session),
+            *reader.take_backs(session),
             *reader.reassignments(session),
         ] == [rows[1], rows[2], rows[3], rows[5], rows[6]]
         assert rows[0] in reader.instrument_rows()

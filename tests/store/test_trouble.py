@@ -180,9 +180,13 @@ class TestFullDisk:
         futures = [limited.submit(reading(1, raw=KIB * 100))]
         assert bench.in_trouble.wait(10)
         futures += submit(limited, large(reading, 2, 2))
-        futures.append(limited.submit(SessionGauge(
-            session="s1", gauge="rocker", kind="rocker", description="{}", profile="p", profile_sha256="0"
-        )))
+        futures.append(
+            limited.submit(
+                SessionGauge(
+                    session="s1", gauge="rocker", kind="rocker", description="{}", profile="p", profile_sha256="0"
+                )
+            )
+        )
 
         limited.close()
 
@@ -288,7 +292,12 @@ class TestOtherTrouble:
 
     @pytest.mark.skipif(sys.platform == "win32", reason="Windows does not let an open file be moved")
     def test_another_store_put_in_the_place_gets_nothing(
-        self, watched: Store, bench: Bench, reading: MakeReading, tmp_path: Path, query: Query,
+        self,
+        watched: Store,
+        bench: Bench,
+        reading: MakeReading,
+        tmp_path: Path,
+        query: Query,
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         """The disk failed, and somebody put another store where the first was."""
@@ -317,7 +326,11 @@ class TestOtherTrouble:
         assert query(watched.path, "SELECT count(*) FROM reading") == [(1,)]
 
     def test_a_rollback_and_a_closing_that_fail_do_not_stop_the_writer(
-        self, watched: Store, bench: Bench, reading: MakeReading, monkeypatch: pytest.MonkeyPatch,
+        self,
+        watched: Store,
+        bench: Bench,
+        reading: MakeReading,
+        monkeypatch: pytest.MonkeyPatch,
         caplog: pytest.LogCaptureFixture,
     ) -> None:
         true = watched._writer._connection
@@ -358,7 +371,11 @@ class TestOtherTrouble:
 
     @pytest.mark.skipif(sys.platform == "win32", reason="Windows does not let an open file be moved")
     def test_a_listener_and_a_wait_that_fail_do_not_stop_the_writer(
-        self, watched: Store, bench: Bench, reading: MakeReading, caplog: pytest.LogCaptureFixture,
+        self,
+        watched: Store,
+        bench: Bench,
+        reading: MakeReading,
+        caplog: pytest.LogCaptureFixture,
         monkeypatch: pytest.MonkeyPatch,
     ) -> None:
         tried = threading.Event()

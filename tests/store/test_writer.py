@@ -199,7 +199,12 @@ REFUSED = [
 class TestRefusing:
     @pytest.mark.parametrize(("changes", "words"), REFUSED)
     def test_a_bad_row_fails_alone_and_in_words(
-        self, started: Store, reading: MakeReading, held: threading.Event, query: Query, changes: dict[str, object],
+        self,
+        started: Store,
+        reading: MakeReading,
+        held: threading.Event,
+        query: Query,
+        changes: dict[str, object],
         words: str,
     ) -> None:
         futures = [started.submit(row) for row in (reading(1), reading(**{"sequence": 2} | changes), reading(3))]

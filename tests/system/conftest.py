@@ -16,8 +16,14 @@ from playwright.sync_api import Browser, sync_playwright
 
 CHROMIUM = "chromium"
 ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
 ]
 
 
@@ -26,8 +32,9 @@ class Program:
 
     def __init__(self, *arguments: object) -> None:
         command = [str(Path(sys.executable).with_name("fretledger")), *map(str, arguments)]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-                                        env=os.environ)
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ
+        )
         self.lines: queue.Queue[str | None] = queue.Queue()
         self.errors: list[str] = []
         self._readers = [threading.Thread(target=self._read_out), threading.Thread(target=self._read_err)]

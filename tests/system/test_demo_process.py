@@ -72,8 +72,16 @@ def test_two_programs_on_one_store(start: Any, tmp_path: Path):
 
 
 def test_three_kills_lose_nothing_that_was_acknowledged(tmp_path: Path):
-    command = [sys.executable, str(MEASURES / "kill_the_demo.py"), "--rounds", "3", "--seed", "5", "--folder",
-               str(tmp_path)]
+    command = [
+        sys.executable,
+        str(MEASURES / "kill_the_demo.py"),
+        "--rounds",
+        "3",
+        "--seed",
+        "5",
+        "--folder",
+        str(tmp_path),
+    ]
 
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=110, env=os.environ)
 

@@ -20,12 +20,16 @@
     marker: {symbol: SYMBOLS[place], size: 0.6 * type() + 1, color: ink(INKS[place])},
   });
   const axis = (more) => ({gridcolor: ink('--rule'), zeroline: false, tickfont: {size: type()}, fixedrange: true, ...more});
-  const figure = (check, cells, frets) => ({
+  // A limit is a dashed line across; what bounds a size or a step on one side only has one.
+  const limitLines = (limits) => limits.filter((mm) => typeof mm === 'number').map((mm) => ({
+    type: 'line', xref: 'paper', x0: 0, x1: 1, y0: scaled(mm), y1: scaled(mm), line: {color: ink('--soft'), width: 1.5, dash: 'dash'},
+  }));
+  const figure = (check, cells, frets, limits) => ({
     data: ['', ...bench.words.places].map((place) => [place, cells.filter((cell) => cell.place === place)])
       .filter(([, list]) => list.length).map(([place, list]) => series(place, list)),
     layout: {
       paper_bgcolor: 'rgba(0,0,0,0)', plot_bgcolor: 'rgba(0,0,0,0)', font: {color: ink('--soft'), family: 'inherit', size: type()},
-      margin: {l: leftOf(), r: 4, t: 2.6 * type(), b: 2.3 * type()}, showlegend: true, legend: {orientation: 'h', x: 0, y: 1.02, yanchor: 'bottom'},
+      margin: {l: leftOf(), r: 4, t: 2.6 * type(), b: 2.3 * type()}, shapes: limitLines(limits), showlegend: true, legend: {orientation: 'h', x: 0, y: 1.02, yanchor: 'bottom'},
       xaxis: axis({range: [0.5, frets + 0.5], dtick: frets > 15 && innerWidth < 700 ? 2 : 1, tick0: 1, showgrid: false}),
       yaxis: axis({ticksuffix: ` ${bench.unit}`, nticks: 6, zeroline: true, zerolinecolor: ink('--soft')}),
     },
@@ -48,10 +52,11 @@
   bench.drawChart = (snap) => {
     const check = bench.shownCheck(snap.stage);
     const cells = bench.cellsOf(snap).filter((cell) => cell.check === check && typeof cell.mm === 'number');
-    const state = JSON.stringify([bench.unit, document.documentElement.dataset.theme, check, cells, innerWidth < ACROSS_PX]);
+    const limits = snap.limits?.[check] ?? [];
+    const state = JSON.stringify([bench.unit, limits, document.documentElement.dataset.theme, check, cells, innerWidth < ACROSS_PX]);
     if (state === drawn || !window.dash_clientside?.set_props) return;
     drawn = state;
-    if (cells.length >= FEWEST) give(figure(check, cells, Math.max(snap.instrument?.frets ?? 0, ...cells.map((cell) => cell.fret))), check);
+    if (cells.length >= FEWEST) give(figure(check, cells, Math.max(snap.instrument?.frets ?? 0, ...cells.map((cell) => cell.fret)), limits), check);
     else if (made) window.dash_clientside.set_props('chart-box', {hidden: true});
   };
 })();

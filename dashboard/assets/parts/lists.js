@@ -9,7 +9,7 @@
     return `${bench.number(flag.value_mm)}${U} ${bench.unit}`;
   };
   const flag = (each) => el('li', {'data-flag-check': each.check, 'data-flag-fret': each.fret ?? '', 'data-flag-place': each.place ?? ''},
-    bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: each.text}),
+    bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: bench.sentence(each, 'text')}),
       each.what_to_do ? el('p', {class: 'todo', text: each.what_to_do}) : ''), el('span', {class: 'amount', text: amount(each)}));
   const group = ([fret, flags]) => el('section', {class: 'group'},
     el('h3', {text: fret === null ? fill('of_the_wire') : fill('fret_n', {n: fret})}), el('ul', {}, ...flags.map(flag)));

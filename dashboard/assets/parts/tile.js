@@ -60,7 +60,7 @@
     const mm = valueMm(last);
     const parts = [
       within(last),
-      typeof last.u_mm === 'number' ? `${fill('standard_u')} ${bench.spread(last.u_mm)} ${bench.unit}` : null,
+      typeof last.expanded_u_mm === 'number' ? fill('expanded_u', {size: `${bench.spread(last.expanded_u_mm)} ${bench.unit}`}) : null,
       bench.unit === 'in' && mm !== null ? bench.thousandths(mm) : null,
     ].filter(Boolean);
     return el('p', {class: 'spread'}, ...parts.map((text) => el('span', {text})));
@@ -72,7 +72,7 @@
   const lastOne = (last) => [
     el('h2', {text: fill('last')}, el('time', {text: bench.clock(last.taken_at)})),
     headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
-    last.because ? el('p', {class: 'because', text: last.because}) : '',
+    last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
   ];
 
   bench.drawReading = ({last}) => {
