@@ -136,7 +136,7 @@ def ask(served: RunningPage) -> Callable[..., Any]:
     return send
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     if not shutil.which(CHROMIUM):
         missing = f"browser tests need {CHROMIUM}; install Debian's package chromium"

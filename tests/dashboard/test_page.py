@@ -118,7 +118,7 @@ def test_inch_applies_to_everything_and_is_remembered(bench: Any, page: Page) ->
     page.locator("#unit-in").click()
     expect(page.locator("#reading")).to_contain_text("0.0474 in")
     expect(page.locator("#reading")).to_contain_text("47.4 thousandths")
-    expect(page.locator("#reading")).to_contain_text("standard uncertainty 0.0002 in")
+    expect(page.locator("#reading")).to_contain_text("± 0.0005 in (95 %)")
     expect(cell(page, "proud_end", 7, "treble")).to_have_text(re.compile(r"0\.0033"))
     expect(page.locator("#flags")).to_contain_text("0.0033 ± 0.0006 in")
     expect(page.locator("#recent")).to_contain_text("0.0474 in")
