@@ -1,5 +1,6 @@
 """Readings to verdicts: the one function that command line, page, record and export all call."""
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -236,8 +237,17 @@ def verdict_json(one: CheckVerdict) -> dict[str, Any]:
         "check": one.check, "fret": one.fret, "place": one.place, "value_mm": round(estimate.value_mm, 9),
         "u_mm": round(estimate.u_mm, 9) if estimate.known else None,
         "U_mm": None if expanded is None else round(expanded, 9),
+        "dof": _finite(estimate.dof) if estimate.known else None,
+        "budget": [{"cause": words, "u_mm": round(u_mm, 9), "share": round(share, 6)}
+                   for words, u_mm, share in estimate.budget()] if estimate.known else [],
+        "repeats_to_settle": one.judgement.repeats_to_settle,
         "p": one.judgement.p, "verdict": one.verdict, "flag": one.flag,
     }  # fmt: skip
+
+
+def _finite(dof: float) -> float | None:
+    """Return degrees of freedom as JSON can say them; None stands for as many as one likes."""
+    return None if math.isinf(dof) else round(dof, 3)
 
 
 def flags(verdicts: Iterable[CheckVerdict]) -> list[CheckVerdict]:

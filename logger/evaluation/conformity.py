@@ -5,11 +5,13 @@ Source: JCGM 106:2012 7 (probability of conforming) and 8 (decision rules by pro
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from logger.evaluation.estimate import Estimate
 
 Verdict = Literal["pass", "fail", "remeasure"]
+MOST_REPEATS: Final = 1000
+"""More readings of one feature than this nobody takes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,12 +38,15 @@ class Judgement:
     Attributes:
         p: probability of conforming, or None when no uncertainty is known.
         expanded_u_mm: half-width in mm of the 95 % interval, or None; from the same distribution as ``p``.
+        repeats_to_settle: how many more readings of each feature would decide, if their mean stays: 0 when decided
+            already, None when no number would (a better gauge or finer leaves are needed) or nothing is known.
     """
 
     estimate: Estimate
     p: float | None
     expanded_u_mm: float | None
     verdict: Verdict
+    repeats_to_settle: int | None = 0
 
 
 def p_conform(estimate: Estimate, limits: Limits) -> float | None:
@@ -66,7 +71,35 @@ def judge(estimate: Estimate, limits: Limits) -> Judgement:
     """Judge one estimate against its limits."""
     p = p_conform(estimate, limits)
     expanded = estimate.expanded_u_mm() if estimate.known else None
-    return Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=decide(p, limits))
+    verdict = decide(p, limits)
+    more = repeats_to_settle(estimate, limits) if verdict == "remeasure" else 0
+    return Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=verdict, repeats_to_settle=more)
+
+
+def repeats_to_settle(estimate: Estimate, limits: Limits) -> int | None:
+    """Return how many more readings of each feature would give a verdict if their mean stays where it is.
+
+    The degrees of freedom are kept as they are, which errs on the side of more readings.
+
+    Returns:
+        0 when there is a verdict already; None when no number up to `MOST_REPEATS` gives one.
+    """
+
+    def settled(more: int) -> bool:
+        return decide(p_conform(estimate.with_more_readings(more), limits), limits) != "remeasure"
+
+    if not estimate.known or not settled(MOST_REPEATS):
+        return None
+    low, high = -1, MOST_REPEATS
+    step = 1
+    while low + step < high and not settled(low + step):
+        low += step
+        step *= 2
+    high = min(high, low + step)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if settled(middle) else (middle, high)
+    return high
 
 
 def judge_magnitude(estimate: Estimate, limits: Limits) -> Judgement:

@@ -1,11 +1,14 @@
-"""The distribution of what a value could be: Student's t or normal, with up to two rectangles beside it.
+"""The distribution of what a value could be: Student's t, a normal beside it, and up to two rectangles.
 
 One distribution gives both the interval and the probability of conforming, so that they never disagree.
 Source: JCGM 100:2008 G.4 (t with effective degrees of freedom), JCGM 101:2008 6.4 (shapes). The convolution of a
-rectangle with t follows from the antiderivative of the t distribution function, derived at `_integrated_cdf`.
+rectangle with t follows from the antiderivative of the t distribution function, derived at `_integrated_cdf`; t beside a
+normal is a mixture of normals over the chi-square of its degrees of freedom. Keeping t and normal apart, instead of one
+t with effective degrees of freedom, is what holds the coverage when few repeats stand beside a known uncertainty.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -21,21 +24,25 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Distribution:
-    """A symmetric distribution about zero: t of scale ``scale_mm``, convolved with rectangles.
+    """A symmetric distribution about zero: t of scale ``scale_mm``, convolved with a normal and with rectangles.
 
     Attributes:
-        scale_mm: standard uncertainty of all that is not a rectangle, in mm.
-        dof: its effective degrees of freedom.
+        scale_mm: scale of the t in mm.
+        dof: its degrees of freedom.
         rectangles_mm: half-widths of the rectangles in mm, none or one or two.
+        bell_mm: standard deviation of the normal beside the t in mm.
     """
 
     scale_mm: float
     dof: float = np.inf
     rectangles_mm: tuple[float, ...] = ()
+    bell_mm: float = 0.0
 
     def cdf(self, offset_mm: ArrayLike) -> Floats:
         """Return the probability of lying at or below ``offset_mm`` (any shape) from the centre."""
         x = np.asarray(offset_mm, dtype=np.float64)
+        if self.bell_mm:
+            return self._mixed(x)
         half = sorted((a for a in self.rectangles_mm if a > 0), reverse=True)
         if not half:
             return self._core(x)
@@ -57,10 +64,23 @@ class Distribution:
         """Return the half-width in mm of the symmetric interval that holds ``coverage``."""
         wanted = (1 + coverage) / 2
         reach = sum(self.rectangles_mm)
-        if not reach:
+        if not reach and not self.bell_mm:
             return float(self.scale_mm * _core_ppf(wanted, self.dof))
-        top = reach + self.scale_mm * _core_ppf(wanted, self.dof) + 1e-12
+        tail = (1 + wanted) / 2  # each part alone reaches further than the sum at ``wanted``
+        top = reach + self.scale_mm * _core_ppf(tail, self.dof) + self.bell_mm * _core_ppf(tail, np.inf) + 1e-12
         return float(optimize.brentq(lambda x: float(self.cdf(x)) - wanted, 0.0, top, xtol=1e-12, rtol=1e-12))
+
+    def _mixed(self, x: Floats) -> Floats:
+        """Average normals whose variance is that of the bell plus scale^2 dof / chi-square."""
+        if self.dof >= _NORMAL_FROM_DOF or self.scale_mm == 0:
+            whole = float(np.hypot(self.scale_mm, self.bell_mm))
+            return Distribution(scale_mm=whole, rectangles_mm=self.rectangles_mm).cdf(x)
+        spreads = np.sqrt(self.scale_mm**2 * _inverse_chi_square(self.dof) + self.bell_mm**2)
+        half = sorted((a for a in self.rectangles_mm if a > 0), reverse=True)
+        if len(half) <= 1:
+            return np.asarray(_bell_cdf(x[..., None], spreads, half[0] if half else 0.0) @ (_WEIGHTS / 2))
+        shifted = x[..., None, None] - half[1] * _NODES[:, None]
+        return np.asarray((_bell_cdf(shifted, spreads, half[0]) @ (_WEIGHTS / 2)) @ (_WEIGHTS / 2))
 
     def _core(self, x: Floats) -> Floats:
         if self.scale_mm == 0:
@@ -75,6 +95,20 @@ class Distribution:
         s = self.scale_mm
         upper, lower = _integrated_cdf((x + half_mm) / s, self.dof), _integrated_cdf((x - half_mm) / s, self.dof)
         return np.clip(s / (2 * half_mm) * (upper - lower), 0.0, 1.0)
+
+
+def _bell_cdf(x: Floats, spread_mm: Floats, half_mm: float) -> Floats:
+    """Return the distribution function of a normal and a rectangle; arguments broadcast."""
+    if half_mm == 0:
+        return np.asarray(special.ndtr(x / spread_mm), dtype=np.float64)
+    upper, lower = (_integrated_cdf((x + side) / spread_mm, np.inf) for side in (half_mm, -half_mm))
+    return np.clip(spread_mm / (2 * half_mm) * (upper - lower), 0.0, 1.0)
+
+
+@lru_cache(maxsize=256)
+def _inverse_chi_square(dof: float) -> Floats:
+    """Return dof / chi-square at the nodes of the quadrature over its probability."""
+    return np.asarray(dof / stats.chi2.ppf((1 + _NODES) / 2, dof))
 
 
 def _t_cdf(z: Floats, dof: float) -> Floats:

@@ -7,10 +7,17 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
+from typing import Final
 
 from logger.evaluation.estimate import Cause, Estimate, combine, rectangular
+from logger.evaluation.rounded import Pattern, fits, pattern_of, rounded_mean
+
+REFERENCE_C: Final = 20.0
+"""Temperature at which lengths are stated. Source: ISO 1."""
+EXPANSION_PER_K: Final = 11.5e-6
+"""Linear expansion of steel; at a millimetre and 5 K it is 0.06 um, negligible, and the budget says so."""
+_OFF_DIGIT: Final = 0.02
+"""How far off whole digits readings may be stored and still count as rounded to the digit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
@@ -37,6 +44,11 @@ class Observation:
         u_mm: standard uncertainty of one reading without the digit, independent between repeats, or None.
         zero_u_mm: standard uncertainty of the zero, common to a round.
         span_mm: distance of the feet, where the kind needs it.
+        u_dof: degrees of freedom behind ``u_mm``, from the study it came from.
+        bias_mm: what the gauge reads too much at this size, subtracted.
+        bias_u_mm: standard uncertainty of the bias, common to all readings with the same gauge and faces.
+        faces: which faces of the gauge touched, empty when it has only one pair.
+        temperature_c: temperature of the workshop, or None when not known.
     """
 
     key: FeatureKey
@@ -49,20 +61,58 @@ class Observation:
     u_mm: float | None = None
     zero_u_mm: float = 0.0
     span_mm: float | None = None
+    u_dof: float = math.inf
+    bias_mm: float = 0.0
+    bias_u_mm: float = 0.0
+    faces: str = ""
+    temperature_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spread:
-    """Pooled standard deviation of one reading in mm and its degrees of freedom (0: nothing repeated)."""
+    """Pooled standard deviation of one reading in mm and its degrees of freedom (0: nothing repeated).
+
+    ``patterns`` holds the repeats in whole digits where the digit hides the spread, else it is empty.
+    """
 
     s_mm: float = 0.0
     dof: int = 0
+    patterns: tuple[Pattern, ...] = ()
 
 
 @dataclass(slots=True)
 class _Sums:
     squares: float = 0.0
     dof: int = 0
+    digits_mm: set[float] = field(default_factory=set)
+    patterns: list[Pattern | None] = field(default_factory=list)
+
+    def add(self, group: list[Observation]) -> None:
+        values = [one.value_mm for one in group]
+        mean = math.fsum(values) / len(values)
+        self.squares += math.fsum((value - mean) ** 2 for value in values)
+        self.dof += len(values) - 1
+        self.digits_mm |= {one.resolution_mm or 0.0 for one in group}
+        self.patterns.append(_in_digits(values, max(self.digits_mm)))
+
+    def spread(self) -> Spread:
+        s_mm = math.sqrt(self.squares / self.dof) if self.dof else 0.0
+        hidden = self.dof > 0 and len(self.digits_mm) == 1 and s_mm < max(self.digits_mm)
+        whole = [pattern for pattern in self.patterns if pattern is not None]
+        patterns = tuple(whole) if hidden and len(whole) == len(self.patterns) else ()
+        return Spread(s_mm=s_mm, dof=self.dof, patterns=patterns)
+
+
+def _in_digits(values_mm: Sequence[float], digit_mm: float) -> Pattern | None:
+    """Return readings as a pattern of whole digits; None where they do not stand on the digits or spread too far."""
+    if digit_mm <= 0:
+        return None
+    least = min(values_mm)
+    steps = [(value - least) / digit_mm for value in values_mm]
+    if any(abs(step - round(step)) > _OFF_DIGIT for step in steps):
+        return None
+    pattern = pattern_of(round(step) for step in steps)
+    return pattern if fits(pattern) else None
 
 
 def pooled_spread(observations: Iterable[Observation]) -> dict[tuple[str, str], Spread]:
@@ -70,19 +120,14 @@ def pooled_spread(observations: Iterable[Observation]) -> dict[tuple[str, str], 
 
     Source: ISO/IEC Guide 98-3 (JCGM 100:2008) 4.2.4 and H.3.6: pooled variance = sum of squares / sum of dof.
     """
-    repeats: defaultdict[tuple[str, FeatureKey], list[float]] = defaultdict(list)
+    repeats: defaultdict[tuple[str, FeatureKey], list[Observation]] = defaultdict(list)
     for one in observations:
         if one.u_mm is None and one.low_mm is None:
-            repeats[one.gauge, one.key].append(one.value_mm)
+            repeats[one.gauge, one.key].append(one)
     sums: defaultdict[tuple[str, str], _Sums] = defaultdict(_Sums)
-    for (gauge, key), values in repeats.items():
-        pool = sums[gauge, key.kind]
-        pool.squares += float(np.var(values) * len(values))
-        pool.dof += len(values) - 1
-    return {
-        pool: Spread(s_mm=math.sqrt(total.squares / total.dof) if total.dof else 0.0, dof=total.dof)
-        for pool, total in sums.items()
-    }
+    for (gauge, key), group in repeats.items():
+        sums[gauge, key.kind].add(group)
+    return {pool: total.spread() for pool, total in sums.items()}
 
 
 def estimate_features(observations: Iterable[Observation]) -> dict[FeatureKey, Estimate]:
@@ -131,17 +176,30 @@ def _identity(key: FeatureKey) -> str:
     return f"{key.kind}:{key.fret}:{key.place}:{key.feet}"
 
 
+def _called(key: FeatureKey) -> str:
+    """Return what a budget calls a feature: ``slot depth, fret 5 bass`` or ``tang thickness``."""
+    where = " ".join(str(part) for part in ("fret", key.fret, key.place) if part is not None)
+    kind = key.kind.replace("_", " ")
+    return kind if key.fret is None else f"{kind}, {where}"
+
+
 def _from_values(group: list[Observation], spread: Spread | None) -> Estimate:
     count, key, gauge = len(group), group[0].key, group[0].gauge
     causes = _Causes()
-    known = causes.add_repeatability(group, spread)
     digit = max((one.resolution_mm or 0.0) for one in group)
-    if digit:
-        causes.add(rectangular(f"digit:{gauge}:{_identity(key)}", "digit of the gauge", digit / 2))
-    known = known and not (spread is not None and spread.s_mm == 0 and not digit and _unstated(group))
+    value = math.fsum(one.value_mm - one.bias_mm for one in group) / count
+    pattern = _in_digits([one.value_mm for one in group], digit) if spread is not None and spread.patterns else None
+    if pattern is not None and spread is not None and all(one.u_mm is None for one in group):
+        least = min(one.value_mm - one.bias_mm for one in group)
+        value = least + causes.add_rounded(group, pattern, spread, digit)
+        known = True
+    else:
+        known = causes.add_repeatability(group, spread)
+        if digit:
+            causes.add(rectangular(f"digit:{gauge}:{_identity(key)}", f"digit of the gauge, {_called(key)}", digit / 2))
+        known = known and not (spread is not None and spread.s_mm == 0 and not digit and _unstated(group))
     for one in group:
-        causes.add_zero(one, 1 / count)
-    value = math.fsum(one.value_mm for one in group) / count
+        causes.add_common(one, 1 / count)
     return Estimate(value_mm=value, terms=causes.terms(), known=known, repeats=count)
 
 
@@ -161,12 +219,13 @@ def _from_brackets(group: list[Observation]) -> Estimate:
         low, high = min(lows), max(highs)
     causes = _Causes()
     name = f"bracket:{group[0].gauge}:{_identity(group[0].key)}"
-    causes.add(rectangular(name, "between two leaves", (high - low) / 2, bracket=True))
+    causes.add(rectangular(name, f"between two leaves, {_called(group[0].key)}", (high - low) / 2, bracket=True))
     for one in group:
-        causes.add_zero(one, 1 / len(group))
+        causes.add_common(one, 1 / len(group))
         if one.u_mm:
             causes.add(Cause(name=f"{name}:u", words="the leaves themselves", u_mm=one.u_mm), 1 / len(group))
-    return Estimate(value_mm=(low + high) / 2, terms=causes.terms(), repeats=len(group))
+    bias = math.fsum(one.bias_mm for one in group) / len(group)
+    return Estimate(value_mm=(low + high) / 2 - bias, terms=causes.terms(), repeats=len(group))
 
 
 @dataclass(slots=True)
@@ -177,10 +236,32 @@ class _Causes:
         before = self.weights.get(cause.name, (cause, 0.0))[1]
         self.weights[cause.name] = (cause, before + weight)
 
-    def add_zero(self, one: Observation, weight: float) -> None:
+    def add_common(self, one: Observation, weight: float) -> None:
+        """Add what readings share: the zero of a gauge in a round, the bias of its faces, the workshop's warmth."""
+        gauge = one.gauge or "the gauge"
         if one.zero_u_mm:
-            words = f"zero of {one.gauge}" if one.gauge else "zero of the gauge"
-            self.add(Cause(name=f"zero:{one.gauge}:{one.round}", words=words, u_mm=one.zero_u_mm), weight)
+            cause = Cause(name=f"zero:{one.gauge}:{one.round}", words=f"zero of {gauge}", u_mm=one.zero_u_mm)
+            self.add(cause, weight)
+        if one.bias_u_mm:
+            name = f"bias:{one.gauge}:{one.faces}"
+            self.add(Cause(name=name, words=f"known error of {gauge}", u_mm=one.bias_u_mm), weight)
+        if one.temperature_c is not None and one.value_mm:
+            grown_mm = one.value_mm * EXPANSION_PER_K * (one.temperature_c - REFERENCE_C)
+            cause = rectangular(f"warmth:{one.round}", "temperature off 20 °C", abs(grown_mm))
+            self.add(cause, weight)
+
+    def add_rounded(self, group: list[Observation], pattern: Pattern, spread: Spread, digit_mm: float) -> float:
+        """Add what the likelihood of rounded readings gives; return the mean in mm above the smallest reading."""
+        found = rounded_mean(pattern, spread.patterns)
+        name = f"rounded:{group[0].gauge}:{_identity(group[0].key)}"
+        if found.rectangle:
+            half_mm = found.rectangle * digit_mm
+            self.add(rectangular(name, f"digit over its repeats, {_called(group[0].key)}", half_mm, bracket=True))
+        if found.bell:
+            cause = Cause(name=f"{name}:s", words=f"repeats within the digit, {_called(group[0].key)}", u_mm=found.bell * digit_mm,
+                          dof=found.dof, repeats=len(group))  # fmt: skip
+            self.add(cause)
+        return found.offset * digit_mm
 
     def add_repeatability(self, group: list[Observation], spread: Spread | None) -> bool:
         """Add type A; return whether its size is known."""
@@ -189,14 +270,34 @@ class _Causes:
         own = sum(one.u_mm is None for one in group)
         name = f"repeat:{group[0].gauge}:{_identity(group[0].key)}"
         if stated:
-            self.add(Cause(name=name, words="repeatability", u_mm=stated))
+            dof = min((one.u_dof for one in group if one.u_mm), default=math.inf)
+            pool = f"study:{group[0].gauge}" if math.isfinite(dof) else ""
+            self.add(
+                Cause(
+                    name=name,
+                    words=f"repeatability, {_called(group[0].key)}",
+                    u_mm=stated,
+                    dof=dof,
+                    pool=pool,
+                    repeats=count,
+                )
+            )
         if not own:
             return True
         if spread is None or spread.dof == 0:
             return False
         u_mm = spread.s_mm * math.sqrt(own) / count
         pool = f"spread:{group[0].gauge}:{group[0].key.kind}"
-        self.add(Cause(name=f"{name}:s", words="spread of repeats", u_mm=u_mm, dof=spread.dof, pool=pool))
+        self.add(
+            Cause(
+                name=f"{name}:s",
+                words=f"spread of repeats, {_called(group[0].key)}",
+                u_mm=u_mm,
+                dof=spread.dof,
+                pool=pool,
+                repeats=count,
+            )
+        )
         return True
 
     def terms(self) -> tuple[tuple[Cause, float], ...]:

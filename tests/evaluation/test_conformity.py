@@ -51,3 +51,36 @@ def test_a_size_conforms_on_both_sides(sign: int):
 
     assert judge_magnitude(_value(sign * 0.08, 0.005), limits).verdict == "fail"
     assert judge_magnitude(_value(sign * 0.03, 0.005), limits).verdict == "pass"
+
+
+def _repeated(value: float, u: float, repeats: int, zero: float = 0.0) -> Estimate:
+    causes = (Cause(name="r", words="repeatability", u_mm=u, repeats=repeats), Cause(name="z", words="zero", u_mm=zero))
+    return Estimate(value_mm=value, terms=tuple((cause, 1.0) for cause in causes))
+
+
+@pytest.mark.parametrize(
+    ("estimate", "more"),
+    [
+        pytest.param(_repeated(0.08, 0.003, 1), 0, id="decided already"),
+        # pass needs (0.05 - 0.044)/u >= 1.645, u <= 0.00365: 0.006 / sqrt(1 + n) -> n = 2
+        pytest.param(_repeated(0.044, 0.006, 1), 2, id="two more"),
+        pytest.param(_repeated(0.044, 0.003, 1, zero=0.004), None, id="the zero stands in the way"),
+        pytest.param(_repeated(0.05, 0.003, 1), None, id="exactly at the limit"),
+        pytest.param(Estimate(value_mm=0.05, known=False), None, id="nothing known"),
+    ],
+)
+def test_how_many_more_readings_settle_it(estimate: Estimate, more: int | None):
+    assert judge(estimate, Limits(upper_mm=0.05)).repeats_to_settle == more
+
+
+@pytest.mark.parametrize("value", [0.0401, 0.044, 0.047, 0.0485, 0.053, 0.057])
+@pytest.mark.parametrize("repeats", [1, 3])
+def test_the_number_to_settle_is_the_least_that_does(value: float, repeats: int):
+    limits = Limits(upper_mm=0.05)
+    one = _repeated(value, 0.01, repeats)
+
+    more = judge(one, limits).repeats_to_settle
+
+    assert more is not None
+    assert judge(one.with_more_readings(more), limits).verdict != "remeasure"
+    assert more == 0 or judge(one.with_more_readings(more - 1), limits).verdict == "remeasure"

@@ -75,3 +75,37 @@ def test_closed_form_meets_quadrature_at_the_switch():
     below, above = (Distribution(scale_mm=0.004, dof=dof, rectangles_mm=(0.01,)).cdf(offsets) for dof in (1.5, 1.5001))
 
     assert below == pytest.approx(above, abs=2e-5)
+
+
+def test_t_beside_a_normal_agrees_with_simulation():
+    rng = np.random.default_rng(5)
+    one = Distribution(scale_mm=0.003, dof=2, rectangles_mm=(0.004,), bell_mm=0.005)
+    draws = 0.003 * stats.t.rvs(2, size=400_000, random_state=rng) + rng.normal(0, 0.005, 400_000)
+    draws += rng.uniform(-0.004, 0.004, draws.size)
+
+    half = one.half_interval_mm(0.95)
+
+    assert (np.abs(draws) <= half).mean() == pytest.approx(0.95, abs=2e-3)
+    assert one.within(None, 0.006) == pytest.approx((draws <= 0.006).mean(), abs=3e-3)
+
+
+@pytest.mark.parametrize(
+    ("mixed", "plain"),
+    [
+        pytest.param(Distribution(scale_mm=0.003, bell_mm=0.004), Distribution(scale_mm=0.005), id="two bells are one"),
+        pytest.param(Distribution(scale_mm=0.0, dof=3, bell_mm=0.004), Distribution(scale_mm=0.004), id="an empty t"),
+        pytest.param(
+            Distribution(scale_mm=0.003, dof=4, bell_mm=1e-12), Distribution(scale_mm=0.003, dof=4), id="no bell"
+        ),
+        pytest.param(
+            Distribution(scale_mm=0.003, dof=4, bell_mm=1e-12, rectangles_mm=(0.01, 0.002)),
+            Distribution(scale_mm=0.003, dof=4, rectangles_mm=(0.01, 0.002)),
+            id="no bell, two rectangles",
+        ),
+    ],
+)
+def test_mixture_meets_its_closed_neighbours(mixed: Distribution, plain: Distribution):
+    offsets = np.linspace(-0.02, 0.02, 9)
+
+    assert mixed.cdf(offsets) == pytest.approx(plain.cdf(offsets), abs=2e-4)
+    assert mixed.half_interval_mm() == pytest.approx(plain.half_interval_mm(), rel=2e-3)

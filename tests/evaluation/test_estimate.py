@@ -84,3 +84,30 @@ def test_unknown_stays_unknown():
     known, unknown = _one(1.0, "a", 0.003), Estimate(value_mm=1.0, known=False)
 
     assert not combine([(1.0, known), (-1.0, unknown)]).known
+
+
+def test_few_repeats_stay_a_t_beside_what_is_known():
+    few = Cause(name="s", words="spread", u_mm=0.003, dof=1, repeats=2)
+    one = Estimate(value_mm=1.0, terms=((few, 1.0), (ZERO, 1.0)))
+
+    spread = one.distribution()
+
+    assert (spread.scale_mm, spread.dof, spread.bell_mm) == (0.003, 1, 0.004)
+
+
+def test_budget_shares_make_a_whole_and_the_largest_comes_first():
+    one = _one(1.0, "r", 0.003, ZERO)
+
+    words, sizes, shares = zip(*one.budget(), strict=True)
+
+    assert words == ("zero", "repeatability")
+    assert sizes == (0.004, 0.003)
+    assert shares == pytest.approx((0.64, 0.36))
+    assert Estimate(value_mm=1.0).budget() == []
+
+
+def test_more_readings_shrink_what_repeats_shrink():
+    repeated = Cause(name="r", words="repeatability", u_mm=0.006, repeats=2)
+    one = Estimate(value_mm=1.0, terms=((repeated, 1.0), (ZERO, 1.0)))
+
+    assert one.with_more_readings(6).u_mm == pytest.approx(math.hypot(0.003, 0.004))

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.evaluation.estimate import combine
 from logger.evaluation.observation import FeatureKey, Observation, estimate_features, pooled_spread
 
 TANG = FeatureKey(kind="tang_thickness")
@@ -112,3 +113,34 @@ def test_a_constant_added_to_all_readings_moves_the_value_and_nothing_else(
 
     assert after.value_mm - before.value_mm == pytest.approx(shift, abs=1e-9)
     assert after.u_mm == pytest.approx(before.u_mm)
+
+
+def test_a_known_error_is_taken_off_and_shared_by_the_same_faces():
+    readings = [
+        Observation(key=key, value_mm=1.0, gauge="c", u_mm=0.0, bias_mm=0.01, bias_u_mm=0.002, faces="outside")
+        for key in (TANG, SLOT)
+    ]
+
+    tang, slot = (estimate_features(readings)[key] for key in (TANG, SLOT))
+
+    assert tang.value_mm == pytest.approx(0.99)
+    assert combine([(1.0, slot), (-1.0, tang)]).u_mm == 0
+
+
+def test_a_study_s_degrees_of_freedom_are_shared_by_all_its_gauge_s_features():
+    readings = [Observation(key=key, value_mm=1.0, gauge="c", u_mm=0.003, u_dof=18, round="1") for key in (TANG, SLOT)]
+
+    one = combine([(sign, found) for sign, found in zip((1, -1), estimate_features(readings).values(), strict=True)])
+
+    assert one.dof == pytest.approx(18)
+
+
+def test_warmth_is_in_the_budget_and_negligible():
+    # Source: linear expansion of steel 11.5e-6 per kelvin (GUM H.1 uses the same), ISO 1 reference temperature
+    one = estimate_features(_readings(1.10, u_mm=0.003, temperature_c=25.0))[TANG]
+
+    shares = {words: share for words, _, share in one.budget()}
+    assert shares["temperature off 20 °C"] < 0.001
+    assert dict((words, u) for words, u, _ in one.budget())["temperature off 20 °C"] == pytest.approx(
+        1.10 * 11.5e-6 * 5 / math.sqrt(3)
+    )
