@@ -193,8 +193,6 @@ def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int]
             raise row.error(f"feet belong to {' and '.join(STEP_KINDS)}, not to {kind}; leave the cell empty")
         return None
     if not cell:
-        if kind == "straightedge_gap":
-            raise row.error("straightedge_gap needs feet: the two frets under the blocks, like 1-12")
         low, high = fret - 1, fret + 1
     else:
         match = _FEET.fullmatch(cell)

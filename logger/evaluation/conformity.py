@@ -10,6 +10,8 @@ from typing import Final, Literal
 from logger.evaluation.estimate import Estimate
 
 Verdict = Literal["pass", "fail", "remeasure"]
+AT_LIMIT_MM: Final = 1e-9
+"""A value this near a limit lies on it and conforms: far below a nanometre, above the rounding of doubles."""
 MOST_REPEATS: Final = 1000
 """More readings of one feature than this nobody takes."""
 
@@ -53,8 +55,8 @@ def p_conform(estimate: Estimate, limits: Limits) -> float | None:
     """Return the probability that the true value lies within the limits; None when no uncertainty is known."""
     if not estimate.known:
         return None
-    below = None if limits.lower_mm is None else limits.lower_mm - estimate.value_mm
-    above = None if limits.upper_mm is None else limits.upper_mm - estimate.value_mm
+    below = None if limits.lower_mm is None else limits.lower_mm - estimate.value_mm - AT_LIMIT_MM
+    above = None if limits.upper_mm is None else limits.upper_mm - estimate.value_mm + AT_LIMIT_MM
     return estimate.distribution().within(below, above)
 
 

@@ -258,9 +258,9 @@ class _Causes:
             half_mm = found.rectangle * digit_mm
             self.add(rectangular(name, f"digit over its repeats, {_called(group[0].key)}", half_mm, bracket=True))
         if found.bell:
-            cause = Cause(name=f"{name}:s", words=f"repeats within the digit, {_called(group[0].key)}", u_mm=found.bell * digit_mm,
-                          dof=found.dof, repeats=len(group))  # fmt: skip
-            self.add(cause)
+            words = f"repeats within the digit, {_called(group[0].key)}"
+            u_mm = found.bell * digit_mm
+            self.add(Cause(name=f"{name}:s", words=words, u_mm=u_mm, dof=found.dof, repeats=len(group)))
         return found.offset * digit_mm
 
     def add_repeatability(self, group: list[Observation], spread: Spread | None) -> bool:

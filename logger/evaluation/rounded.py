@@ -5,8 +5,8 @@ digits says only that the gauge stood between k - 1/2 and k + 1/2, so with sprea
 
     P(k | mean, sigma) = Phi((k + 1/2 - mean)/sigma) - Phi((k - 1/2 - mean)/sigma).
 
-The mean has a flat prior, sigma a half-Cauchy of one digit (Gelman 2006, weakly informative: a gauge's digit is chosen of
-the order of its repeatability), and all features measured with the same gauge share sigma.
+The mean has a flat prior, sigma a half-Cauchy of one digit (Gelman 2006, weakly informative: a gauge's digit is chosen
+of the order of its repeatability), and all features measured with the same gauge share sigma.
 Source: interval-censored likelihood, e.g. Willink (2007) Metrologia 44, 73, on resolution-limited repeats; from memory.
 Everything here is in digits.
 """

@@ -31,6 +31,12 @@ def test_two_probabilities_decide(p: float | None, verdict: str):
     assert decide(p, Limits(upper_mm=1.0)) == verdict
 
 
+@pytest.mark.parametrize(("value", "verdict"), [(1.10 - 1.05, "pass"), (0.05, "pass"), (0.050001, "fail")])
+def test_an_exact_value_on_its_limit_conforms(value: float, verdict: str):
+    # 1.10 - 1.05 is 0.05000000000000004 in doubles
+    assert judge(Estimate(value_mm=value), Limits(upper_mm=0.05)).verdict == verdict
+
+
 def test_unknown_uncertainty_is_measured_again():
     judged = judge(Estimate(value_mm=0.5, known=False), Limits(upper_mm=0.1))
 

@@ -141,6 +141,6 @@ def test_warmth_is_in_the_budget_and_negligible():
 
     shares = {words: share for words, _, share in one.budget()}
     assert shares["temperature off 20 °C"] < 0.001
-    assert dict((words, u) for words, u, _ in one.budget())["temperature off 20 °C"] == pytest.approx(
+    assert {words: u for words, u, _ in one.budget()}["temperature off 20 °C"] == pytest.approx(
         1.10 * 11.5e-6 * 5 / math.sqrt(3)
     )

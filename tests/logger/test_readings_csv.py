@@ -37,8 +37,9 @@ def test_rows_become_observations(write: Write, gauges: Path):
     assert rise.span_mm == 40.5
 
 
-def test_feet_default_to_the_neighbours(write: Write):
-    (step,) = _read(write("r.csv", HEAD + "fret_step,7,centre,0.01,mm\n"))
+@pytest.mark.parametrize("kind", ["fret_step", "straightedge_gap"])
+def test_feet_default_to_the_neighbours(write: Write, kind: str):
+    (step,) = _read(write("r.csv", HEAD + f"{kind},7,centre,0.01,mm\n"))
 
     assert step.key.feet == (6, 8)
 
@@ -88,7 +89,6 @@ def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
         pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,5-7\n", "must stand on both sides of fret 5", id="feet"),
         pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,4to6\n", "feet must be two frets like 6-8", id="no feet"),
         pytest.param(HEAD.strip() + ",feet\nslot_width,5,bass,1,mm,4-6\n", "feet belong to fret_step", id="whose feet"),
-        pytest.param(HEAD.strip() + ",feet\nstraightedge_gap,5,,0.1,mm,\n", "needs feet", id="gap without feet"),
         pytest.param(HEAD.strip() + ",u\nslot_depth,5,bass,1,mm,-1\n", "u must not be negative", id="negative u"),
     ],
 )
