@@ -2,9 +2,10 @@
 
 One distribution gives both the interval and the probability of conforming, so that they never disagree.
 Source: JCGM 100:2008 G.4 (t with effective degrees of freedom), JCGM 101:2008 6.4 (shapes). The convolution of a
-rectangle with t follows from the antiderivative of the t distribution function, derived at `_integrated_cdf`; t beside
-rectangle with t follows from the antiderivative of the t distribution, derived at `_integrated_cdf`; t beside
-t with effective degrees of freedom, is what holds the coverage when few repeats stand beside a known uncertainty.
+rectangle with t follows from the antiderivative of the t distribution function, derived at `_integrated_cdf`; t
+beside a normal is a mixture of normals over the chi-square of its degrees of freedom. Keeping t and normal apart,
+instead of one t with effective degrees of freedom, is what holds the coverage when few repeats stand beside a known
+uncertainty.
 """
 
 from dataclasses import dataclass
