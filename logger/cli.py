@@ -153,6 +153,19 @@ def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
+def _study(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.study import read_study, study_json, study_lines, write_plot
+
+    study = read_study(options.readings)
+    if options.plot is not None:
+        write_plot(study, options.plot)
+    if options.json:
+        print(json.dumps(study_json(study.result, tolerance_mm=options.tolerance), allow_nan=False))
+    else:
+        print("\n".join(study_lines(study, tolerance_mm=options.tolerance)))
+    return OK
+
+
 def _store_from_environment() -> Path | None:
     named = os.environ.get(STORE_VARIABLE)
     return Path(named) if named else None
@@ -191,13 +204,13 @@ def _writable(acks: Path | None) -> Iterator[None]:
 # -- arguments -------------------------------------------------------------------------------------------------------
 
 
-def _seconds(text: str) -> float:
+def _above_zero(text: str) -> float:
     try:
         value = float(text)
     except ValueError as error:
-        raise argparse.ArgumentTypeError(f"must be a number of seconds, got {text!r}") from error
+        raise argparse.ArgumentTypeError(f"must be a number, got {text!r}") from error
     if not math.isfinite(value) or value <= 0:
-        raise argparse.ArgumentTypeError(f"must be a number of seconds above 0, got {text!r}")
+        raise argparse.ArgumentTypeError(f"must be a number above 0, got {text!r}")
     return value
 
 
@@ -215,7 +228,21 @@ def _parser() -> argparse.ArgumentParser:
     _add_bench(_command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
     _add_evaluate(_command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
     _add_readings(_command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
+    _add_gauges(commands.add_parser("gauges", help="what gauges are worth", description="What gauges are worth."))
     return parser
+
+
+def _add_gauges(parser: argparse.ArgumentParser) -> None:
+    work = parser.add_subparsers(dest="work", metavar="WORK", required=True)
+    study = _command(work.add_parser, "study", "how far readings repeat, from a file of a study", _study)
+    study.add_argument(
+        "--from", dest="readings", type=Path, required=True, metavar="STUDY.csv", help="columns part,person,trial,value"
+    )
+    study.add_argument(
+        "--tolerance", type=_above_zero, metavar="MM", help="also say the share of this tolerance, in mm"
+    )
+    study.add_argument("--plot", type=Path, metavar="FILE.html", help="write readings by part and person as a page")
+    study.add_argument("--json", action="store_true", help="print one JSON object instead of tables")
 
 
 def _command(
@@ -242,7 +269,7 @@ def _add_store(parser: argparse.ArgumentParser) -> None:
 
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--seconds", type=_seconds, metavar="N", help="measure the whole sheet within N seconds and end"
+        "--seconds", type=_above_zero, metavar="N", help="measure the whole sheet within N seconds and end"
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="which faults, where and how large")
     _add_page(parser)

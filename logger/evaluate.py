@@ -8,10 +8,10 @@ from typing import Any
 from logger.errors import ReadingsFileError
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
-from logger.limits import default_limits, read_limits
+from logger.limits import LimitSet, default_limits, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, verdict_json
-from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
+from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
 
@@ -21,6 +21,7 @@ class Evaluation:
     """The verdicts on a file, and notes for the person who asked."""
 
     instrument: Instrument
+    limits: LimitSet
     readings: int
     verdicts: Sequence[CheckVerdict]
     notes: Sequence[str] = field(default=())
@@ -61,7 +62,7 @@ def evaluate_file(
     rows = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
     observations = [row.observation for row in rows]
     verdicts = Judge(neck, chosen).verdicts(observations)
-    return Evaluation(instrument=neck, readings=len(rows), verdicts=verdicts, notes=_notes(rows, worth))
+    return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=_notes(rows, worth))
 
 
 def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> list[CsvReading]:
@@ -94,7 +95,8 @@ def print_table(result: Evaluation, *, unit: str) -> None:
     """Print what is wrong first, then every verdict as one line."""
     failed = flags(result.verdicts)
     for one in failed:
-        print(f"{SIGNS['fail']} {one.flag}\n   {one.what_to_do}")
+        words, todo = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
+        print(f"{SIGNS['fail']} {words}\n   {todo}")
     if failed:
         print()
     for one in result.verdicts:
@@ -103,6 +105,8 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         p = "" if judgement.p is None else f"  p {judgement.p:.3f}"
         where = where_words(one.fret, one.place)
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
+        if one.verdict == "remeasure":
+            print(f"   {settle(judgement)}")
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
     print(
         f"\n{result.readings} readings, {len(result.verdicts)} verdicts: "

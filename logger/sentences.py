@@ -113,6 +113,18 @@ def flag_sentence(
     return template.format(where=where, size=size), todo
 
 
+def settle(judgement: Judgement) -> str:
+    """Return what would settle a verdict, or an empty text when it is settled."""
+    if judgement.verdict != "remeasure":
+        return ""
+    if not judgement.estimate.known:
+        return "its uncertainty is not known: measure it at least twice, or state what the gauge is worth"
+    more = judgement.repeats_to_settle
+    if more is None:
+        return "more readings cannot settle it: a better gauge or finer leaves are needed"
+    return f"{more} more {'reading' if more == 1 else 'readings'} of each place would settle it if the mean stays"
+
+
 def reason(check: str, judgement: Judgement, *, unit: str = "mm") -> str:
     """Return one sentence for the tile: the check, its value and the verdict."""
     size = length(judgement.estimate.value_mm, judgement.expanded_u_mm, unit)

@@ -14,7 +14,7 @@ from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
 from logger.recorder import Kept
 from logger.report import CheckVerdict
-from logger.sentences import flag_sentence, reason
+from logger.sentences import flag_sentence, reason, settle
 from logger.sheet import Item
 from logger.store import KeptReading, ReadingRow
 
@@ -129,7 +129,7 @@ def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
 
 def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
     if one is None:
-        return {"verdict": None, "because": "", "because_in": ""}
+        return {"verdict": None, "because": "", "because_in": "", "settle": ""}
     if one.verdict == "fail":
         words = [
             flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
@@ -137,7 +137,7 @@ def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
         ]
     else:
         words = [reason(one.check, one.judgement, unit=unit) for unit in ("mm", "thou")]
-    return {"verdict": one.verdict, "because": words[0], "because_in": words[1]}
+    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], "settle": settle(one.judgement)}
 
 
 def _next(item: Item | None) -> dict[str, Any] | None:

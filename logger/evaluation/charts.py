@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import integrate, special
 
 from logger.errors import InsufficientDataError
-from logger.evaluation.statistics import finite
+from logger.evaluation.statistics import LARGEST, Floats, finite, mean_and_sd
 
 RUN: int = 8
 """So many points on one side of the centre signal a shift (common practice, no source)."""
@@ -73,7 +73,7 @@ def _range_moments(n: int) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Individuals:
-    """Centre and limits of single values, from the mean moving range; ``beyond`` are indices outside."""
+    """Centre and limits of single values, from the mean moving range; ``beyond``: indices outside."""
 
     centre: float
     lower: float
@@ -91,26 +91,35 @@ def individuals(values: ArrayLike, *, baseline: int | None = None) -> Individual
 
     Raises:
         InsufficientDataError: fewer than two values in the baseline.
+        ValueError: the baseline is negative.
     """
     array = finite(values, name="values")
+    if baseline is not None and baseline < 0:
+        raise ValueError(f"`baseline` must not be below zero, got {baseline!r}")
     base = array if baseline is None else array[:baseline]
     if base.size < 2:
         raise InsufficientDataError(f"limits need at least two values, got {base.size}")
-    centre = math.fsum(base) / base.size
+    centre = mean_and_sd(base).mean  # exact: equal values have no distance from their mean
     moving = math.fsum(np.abs(np.diff(base))) / (base.size - 1)
     reach = 3 * moving / chart_constants(2).d2
-    beyond = tuple(int(i) for i in np.flatnonzero(np.abs(array - centre) > reach * (1 + 1e-12)))
+    beyond = beyond_reach(array, centre=centre, reach=reach)
     return Individuals(centre=centre, lower=centre - reach, upper=centre + reach, mean_moving_range=moving,
                        beyond=beyond)  # fmt: skip
 
 
+def beyond_reach(values: Floats, *, centre: float, reach: float) -> tuple[int, ...]:
+    """Return the indices of values, shape (n,), further from the centre than ``reach`` and than doubles can tell."""
+    margin = 8 * float(np.spacing(np.max(np.abs([*values, centre]))))
+    return tuple(int(i) for i in np.flatnonzero(np.abs(values - centre) > reach * (1 + 1e-12) + margin))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ewma:
-    """Exponentially weighted moving average, shape (n,), with its limits, shape (n,); ``beyond`` are indices outside."""
+    """Exponentially weighted moving average, shape (n,), with its limits, shape (n,); ``beyond``: indices outside."""
 
-    path: NDArray[np.float64]
-    lower: NDArray[np.float64]
-    upper: NDArray[np.float64]
+    path: Floats
+    lower: Floats
+    upper: Floats
     beyond: tuple[int, ...]
 
 
@@ -125,11 +134,16 @@ def ewma(values: ArrayLike, *, weight: float, start: float, sd: float, widening:
         widening: use the exact limits that widen from the first point, instead of the steady ones.
 
     Raises:
-        ValueError: the weight is out of range.
+        InsufficientDataError: there is no value.
+        ValueError: the weight, the start or the standard deviation is out of range.
     """
     if not 0 < weight <= 1:
         raise ValueError(f"`weight` must be above 0 and at most 1, got {weight!r}")
+    if not (abs(start) <= LARGEST and 0 <= sd <= LARGEST):
+        raise ValueError(f"`start` must be finite and `sd` finite and not below zero, got {start!r} and {sd!r}")
     array = finite(values, name="values")
+    if array.size == 0:
+        raise InsufficientDataError("a chart needs at least one value")
     path, level = np.empty_like(array), start
     for index, value in enumerate(array):
         level = weight * value + (1 - weight) * level

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from logger.errors import InsufficientDataError
+from logger.evaluation.statistics import Floats, finite
 
-Floats = NDArray[np.float64]
 Components = Mapping[str, float | None]
 ROWS: Final = ("part", "person", "part_person", "repeatability", "total")
 COMPONENTS: Final = ("repeatability", "person", "part_person", "part")
@@ -51,9 +51,10 @@ class StudyResult:
         intervals_mm: standard deviation from and to, by component and for ``measuring``, at ``confidence``.
         measuring_mm: standard deviation of measuring: repeatability, person and part by person together.
         part_mm: standard deviation between parts, or None for one part.
-        shares: percent of the total standard deviation by component, ``measuring`` and ``part``.
-        sizes: how many sizes of part the gauge can tell apart, sqrt(2) part / measuring; None without parts or
-            spread.
+        shares: percent of the total standard deviation by component, ``measuring`` and ``part``; standard deviations
+            add as squares, so these do not add to 100.
+        variance_shares: percent of the total variance by component and ``measuring``; the components add to 100.
+        sizes: sqrt(2) part / measuring, from which `sizes_told_apart` is cut; None without parts or spread.
         repeatability_mm: standard deviation of one reading by one person.
         dof: its degrees of freedom.
     """
@@ -68,15 +69,26 @@ class StudyResult:
     measuring_mm: float
     part_mm: float | None
     shares: Mapping[str, float]
+    variance_shares: Mapping[str, float]
     sizes: float | None
     repeatability_mm: float
     dof: int
+
+    @property
+    def sizes_told_apart(self) -> int | None:
+        """Tell how many sizes of part the gauge can tell apart: `sizes` cut to a whole number (common practice)."""
+        return None if self.sizes is None else math.floor(self.sizes)
 
     def share_of_tolerance(self, tolerance_mm: float, *, multiple: float = 6.0) -> float:
         """Return ``multiple`` standard deviations of measuring over a tolerance in mm, in percent.
 
         Six is common practice, no source.
+
+        Raises:
+            ValueError: the tolerance is not above zero.
         """
+        if not tolerance_mm > 0:
+            raise ValueError(f"`tolerance_mm` must be above zero, got {tolerance_mm!r}")
         return 100 * multiple * self.measuring_mm / tolerance_mm
 
 
@@ -85,6 +97,9 @@ def analyse_rows(
 ) -> tuple[StudyResult, list[str], list[str]]:
     """Return the result of a study given reading by reading, with its parts and people in order of appearance.
 
+    The name of a trial only tells readings of one part by one person apart: trials may be numbered 1, 2, 3 for every
+    part and person or through the whole study.
+
     Args:
         rows: part, person, trial and value in mm.
         confidence: of the intervals.
@@ -92,35 +107,53 @@ def analyse_rows(
     Raises:
         InsufficientDataError: a reading is missing, doubled, or there are too few; the message names the cell.
     """
-    parts, people, trials = (list(dict.fromkeys(row[i] for row in rows)) for i in range(3))
-    values = np.full((len(parts), len(people), len(trials)), np.nan)
+    if not rows:
+        raise InsufficientDataError("nothing is repeated: the study has no reading")
+    parts = list(dict.fromkeys(row[0] for row in rows))
+    people = list(dict.fromkeys(row[1] for row in rows))
+    cells: dict[tuple[str, str], dict[str, float]] = {(part, person): {} for part in parts for person in people}
     for part, person, trial, value in rows:
-        at = parts.index(part), people.index(person), trials.index(trial)
-        if not np.isnan(values[at]):
+        if trial in cells[part, person]:
             raise InsufficientDataError(f"part {part}, person {person}, trial {trial} stands twice; keep one reading")
-        values[at] = value
-    missing = [f"part {parts[p]}, person {people[o]}, trial {trials[r]}" for p, o, r in np.argwhere(np.isnan(values))]
+        cells[part, person][trial] = value
+    missing = _missing(cells)
     if missing:
         more = f" and {len(missing) - 3} more" if len(missing) > 3 else ""
         raise InsufficientDataError(f"every person must measure every part equally often; missing: "
                                     f"{'; '.join(missing[:3])}{more}")  # fmt: skip
+    values = [[list(cells[part, person].values()) for person in people] for part in parts]
     return analyse(values, confidence=confidence), parts, people
+
+
+def _missing(cells: Mapping[tuple[str, str], Mapping[str, float]]) -> list[str]:
+    """Return the readings that are missing in words, by trial where trials have the same names in every cell."""
+    most = max(cells.values(), key=len)
+    short = {cell: trials for cell, trials in cells.items() if len(trials) < len(most)}
+    if all(set(trials) <= set(most) for trials in cells.values()):
+        return [f"part {p}, person {o}, trial {t}" for (p, o), trials in short.items() for t in most if t not in trials]
+    return [f"part {p}, person {o}: {len(trials)} of {len(most)} readings" for (p, o), trials in short.items()]
 
 
 def analyse(values: ArrayLike, *, confidence: float = 0.95) -> StudyResult:
     """Return the result of a balanced study.
 
+    With a single trial the part-by-person interaction cannot be told from repeatability: it is left out, and what
+    stands as repeatability holds both. With a single part the same is true of people and their interaction.
+
     Args:
         values: readings in mm, shape (parts, people, trials).
-        confidence: of the intervals.
+        confidence: of the intervals, above 0 and below 1.
 
     Raises:
-        InsufficientDataError: nothing is repeated.
-        ValueError: the shape is another or a value is not finite.
+        InsufficientDataError: nothing is repeated, or a value is beyond what anything measures.
+        ValueError: the shape is another, a value is not finite, or the confidence is no probability.
     """
+    if not 0 < confidence < 1:
+        raise ValueError(f"`confidence` must be above 0 and below 1, got {confidence!r}")
     readings = np.asarray(values, dtype=np.float64)
     if readings.ndim != 3 or readings.size == 0 or not np.isfinite(readings).all():
         raise ValueError(f"`values` must be finite with shape (parts, people, trials), got {readings.shape}")
+    finite(readings.ravel(), name="values")
     table = _Table(readings)
     anova = table.rows()
     raw = table.components(pooled=False)
@@ -132,7 +165,7 @@ def analyse(values: ArrayLike, *, confidence: float = 0.95) -> StudyResult:
     return StudyResult(
         anova=anova, raw=raw, components=components, pooled=pooled,
         intervals_mm=table.intervals(confidence), confidence=confidence, method=METHOD, measuring_mm=measuring,
-        part_mm=part, shares=_shares(components, measuring),
+        part_mm=part, shares=_shares(components, measuring), variance_shares=_variance_shares(components),
         sizes=None if part is None or measuring == 0 else math.sqrt(2) * part / measuring,
         repeatability_mm=math.sqrt(error[0] / error[1]), dof=error[1],
     )  # fmt: skip
@@ -146,6 +179,13 @@ def _shares(components: Components, measuring_mm: float) -> dict[str, float]:
     total = math.sqrt(sum(value or 0.0 for value in components.values()))
     sizes = {name: math.sqrt(value) for name, value in components.items() if value is not None}
     return {name: 100 * size / total if total else 0.0 for name, size in (*sizes.items(), ("measuring", measuring_mm))}
+
+
+def _variance_shares(components: Components) -> dict[str, float]:
+    seen = {name: value for name, value in components.items() if value is not None}
+    seen["measuring"] = sum(value for name, value in seen.items() if name != "part")
+    total = seen["measuring"] + seen.get("part", 0.0)
+    return {name: 100 * value / total if total else 0.0 for name, value in seen.items()}
 
 
 class _Table:
@@ -164,6 +204,9 @@ class _Table:
             "repeatability": math.fsum(((y - cell[:, :, None]) ** 2).ravel()),
             "total": math.fsum((y**2).ravel()),
         }
+        # what the rounding of the readings to doubles alone can make is no spread: 0.1 + 0.2 against 0.3
+        noise = readings.size * float(np.spacing(np.abs(readings).max())) ** 2
+        self.ss = {name: ss if ss > noise else 0.0 for name, ss in self.ss.items()}
         self.df = {
             "part": self.p - 1, "person": self.o - 1, "part_person": (self.p - 1) * (self.o - 1),
             "repeatability": self.p * self.o * (self.r - 1), "total": readings.size - 1,
@@ -184,7 +227,7 @@ class _Table:
         return {name: self._row(name, against.get(name)) if self.df[name] else None for name in ROWS}
 
     def _ms(self, name: str) -> float:
-        return self.ss[name] / self.df[name]
+        return float(self.ss[name] / self.df[name])
 
     def _row(self, name: str, against: str | None) -> AnovaRow:
         ss, df = self.ss[name], self.df[name]

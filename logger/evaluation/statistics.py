@@ -4,13 +4,17 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
 from logger.errors import InsufficientDataError
 
 Floats = NDArray[np.float64]
+LARGEST: Final = 1e100
+"""Nothing measured is larger; up to here squares and their sums stay within doubles."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,15 +26,18 @@ class MeanSd:
     n: int
 
 
-def finite(values: ArrayLike, *, name: str) -> Floats:
+def finite(values: ArrayLike, *, name: str, largest: float = LARGEST) -> Floats:
     """Return values as a one-dimensional array of finite doubles, shape (n,).
 
     Raises:
+        InsufficientDataError: a value is beyond ``largest``.
         ValueError: a value is not finite, or the shape is another.
     """
     array = np.asarray(values, dtype=np.float64)
     if array.ndim != 1 or not np.isfinite(array).all():
         raise ValueError(f"`{name}` must be a row of finite numbers, got shape {array.shape}")
+    if array.size and np.abs(array).max() > largest:
+        raise InsufficientDataError(f"nothing measured is beyond {largest:g}; look at the largest of `{name}`")
     return array
 
 
@@ -40,7 +47,7 @@ def mean_and_sd(values: ArrayLike) -> MeanSd:
     Raises:
         InsufficientDataError: there is no value.
     """
-    array = finite(values, name="values")
+    array = finite(values, name="values", largest=1.2e308)  # a spread of twice that over sqrt(2) is a double still
     if array.size == 0:
         raise InsufficientDataError("a mean needs at least one value")
     exact = [Fraction(float(value)) for value in array]
@@ -48,7 +55,13 @@ def mean_and_sd(values: ArrayLike) -> MeanSd:
     if len(exact) == 1:
         return MeanSd(mean=float(mean), sd=None, n=1)
     variance = sum(((value - mean) ** 2 for value in exact), Fraction(0)) / (len(exact) - 1)
-    return MeanSd(mean=float(mean), sd=math.sqrt(variance), n=len(exact))
+    return MeanSd(mean=float(mean), sd=_root(variance), n=len(exact))
+
+
+def _root(square: Fraction) -> float:
+    """Return the root of a fraction whose own size may leave the range of doubles."""
+    half = (square.numerator.bit_length() - square.denominator.bit_length()) // 2
+    return math.ldexp(math.sqrt(square / Fraction(4) ** half), half)
 
 
 def autocorrelation(values: ArrayLike, *, lag: int = 1) -> float:
@@ -58,7 +71,10 @@ def autocorrelation(values: ArrayLike, *, lag: int = 1) -> float:
 
     Raises:
         InsufficientDataError: there are not more values than the lag.
+        ValueError: the lag is below one.
     """
+    if lag < 1:
+        raise ValueError(f"`lag` must be at least 1, got {lag!r}")
     array = finite(values, name="values")
     if array.size <= lag:
         raise InsufficientDataError(f"an autocorrelation at lag {lag} needs more than {lag} values, got {array.size}")
@@ -89,8 +105,6 @@ def one_way(groups: Sequence[ArrayLike]) -> OneWay:
     Raises:
         InsufficientDataError: fewer than two groups, an empty group, or nothing repeated.
     """
-    from scipy import stats
-
     rows = [[Fraction(float(value)) for value in finite(group, name="groups")] for group in groups]
     count = sum(len(row) for row in rows)
     if len(rows) < 2 or not all(rows) or count <= len(rows):

@@ -100,7 +100,10 @@ def test_thermometer_line_of_the_guide(published):
 
     line = fit_line([float(row["t_degC"]) for row in rows], [float(row["b_degC"]) for row in rows], about=20.0)
 
-    assert (line.intercept, line.u_intercept) == (pytest.approx(-0.17120379, abs=1e-8), pytest.approx(0.0028776, abs=1e-7))
+    assert (line.intercept, line.u_intercept) == (
+        pytest.approx(-0.17120379, abs=1e-8),
+        pytest.approx(0.0028776, abs=1e-7),
+    )
     assert (line.slope, line.u_slope) == (pytest.approx(0.0021827, abs=1e-7), pytest.approx(0.00066794, abs=1e-8))
     assert line.covariance / (line.u_intercept * line.u_slope) == pytest.approx(-0.930430, abs=1e-6)
     assert line.s == pytest.approx(0.00349756, abs=1e-8)
@@ -170,8 +173,12 @@ def test_grubbs_table(published):
     # n = 7 prints 2.202 for 2.020, n = 15 at 1 % prints 2.755 for 2.806; the file has the right values
     for row in published("grubbs_critical"):
         n = int(row["n"])
-        for name, alpha, two_sided in (("one_sided_05", 0.05, False), ("one_sided_01", 0.01, False),
-                                       ("two_sided_05", 0.05, True), ("two_sided_01", 0.01, True)):
+        for name, alpha, two_sided in (
+            ("one_sided_05", 0.05, False),
+            ("one_sided_01", 0.01, False),
+            ("two_sided_05", 0.05, True),
+            ("two_sided_01", 0.01, True),
+        ):
             assert grubbs_critical(n, alpha=alpha, two_sided=two_sided) == pytest.approx(float(row[name]), abs=1.1e-3)
     assert grubbs_critical(7) == pytest.approx(2.020, abs=1e-3)
     assert grubbs_critical(15, alpha=0.01) == pytest.approx(2.806, abs=1e-3)

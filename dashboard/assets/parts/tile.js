@@ -73,6 +73,7 @@
     el('h2', {text: fill('last')}, el('time', {text: bench.clock(last.taken_at)})),
     headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
     last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
+    last.settle ? el('p', {class: 'because', text: last.settle}) : '',
   ];
 
   bench.drawReading = ({last}) => {
