@@ -108,8 +108,8 @@ def gauge_error(
         SizeError(nominal_mm=float(s), error_mm=float(e), u_mm=float(w))
         for s, e, w in zip(sizes, errors, u, strict=True)
     )
-    return GaugeError(errors=listed, line=line, common_u_mm=common,
-                      p_true=float(stats.chi2.sf(_chi_square(errors, u, common), sizes.size)), p_flat=p_flat)  # fmt: skip
+    p_true = float(stats.chi2.sf(_chi_square(errors, u, common), sizes.size))
+    return GaugeError(errors=listed, line=line, common_u_mm=common, p_true=p_true, p_flat=p_flat)
 
 
 def _spread(u_mm: ArrayLike, sizes: Floats, *, name: str) -> Floats:

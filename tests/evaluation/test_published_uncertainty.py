@@ -67,8 +67,63 @@ def test_caliper_budget():
     ],
 )
 def test_rectangles_of_the_guide(half_width: float, u: float):
-    # Source: JCGM 100:2008 4.3.7 and 4.4.5
-    assert rectangular("x", "x", half_width).u_mm == pytest.approx(u, abs=0.05)
+    # Source: JCGM 100:2008 4.3.7 and 4.4.5 (from memory, they reproduce)
+    assert rectangular("x", "x", half_width).u_mm == pytest.approx(u, abs=0.02 * u)
+
+
+def test_a_triangle_of_the_guide():
+    # Source: JCGM 100:2008 4.4.5: 96 to 104 degrees, triangular, u = 1.6; a triangle is the sum of two equal rectangles
+    terms = tuple((rectangular(name, name, 2.0), 1.0) for name in "ab")
+    one = Estimate(value_mm=100.0, terms=terms)
+
+    assert one.u_mm == pytest.approx(1.6, abs=0.05)
+    # the triangle holds 1 - (1 - t)^2 within t of its half-width 4: 95 % within 4 (1 - sqrt(0.05))
+    triangle = Distribution(scale_mm=0.0, rectangles_mm=(2.0, 2.0))
+    assert triangle.half_interval_mm() == pytest.approx(4 * (1 - math.sqrt(0.05)))
+
+
+def test_a_statement_at_99_percent_of_the_guide():
+    # Source: JCGM 100:2008 4.3.4 (from memory): 129 at 99 %, u = 50
+    assert Distribution(scale_mm=50.0).half_interval_mm(0.99) == pytest.approx(129, abs=0.5)
+
+
+def test_the_end_gauge_with_terms_of_second_order():
+    # Source: NIST TN 1297 table D.1, seen: components in nm, u = 34
+    parts = (25, 5.8, 3.9, 6.7, 1.7, 5.8, 10.2, 2.9, 16.6)
+    terms = tuple((Cause(name=str(i), words="", u_mm=u), 1.0) for i, u in enumerate(parts))
+
+    assert Estimate(value_mm=0.0, terms=terms).u_mm == pytest.approx(34, abs=0.5)
+
+
+def test_a_product_of_the_guide():
+    # Source: JCGM 100:2008 G.4.1 (from memory, reproduces): relative u in percent; 1.03, 19.0, t 2.09, U 2.2
+    parts = ((0.25, 10), (0.57, 5), (0.82, 15))
+    terms = tuple((Cause(name=str(n), words="", u_mm=u, dof=n - 1), 1.0) for u, n in parts)
+    one = Estimate(value_mm=0.0, terms=terms)
+
+    assert (one.u_mm, one.dof) == (pytest.approx(1.03, abs=5e-3), pytest.approx(19.0, abs=0.05))
+    # 18.98 unrounded: the guide reads its table at 19
+    assert Distribution(scale_mm=1.0, dof=round(one.dof)).half_interval_mm() == pytest.approx(2.09, abs=5e-3)
+    assert one.expanded_u_mm() == pytest.approx(2.2, abs=0.05)
+
+
+def test_every_cell_of_the_student_table_from_our_distribution(published):
+    # Source: JCGM 100:2008 table G.2; it prints 235.80 at one degree and 99.73 %, which is 235.78 for p = 0.9973
+    shares = {"p68_27": 0.6827, "p90": 0.90, "p95": 0.95, "p95_45": 0.9545, "p99": 0.99, "p99_73": 0.9973}
+    for row in published("student_t_gum_table_g2"):
+        dof = math.inf if row["nu"] in {"inf", "infinity"} else float(row["nu"])
+        for name, share in shares.items():
+            factor = Distribution(scale_mm=1.0, dof=dof).half_interval_mm(share)
+            assert factor == pytest.approx(float(row[name]), abs=6e-3), (dof, name)
+
+
+@pytest.mark.parametrize(
+    ("p", "z"),
+    [(0.90, 1.2816), (0.95, 1.6449), (0.975, 1.9600), (0.99, 2.3263), (0.995, 2.5758), (0.99865, 3.0000)],
+)
+def test_normal_quantiles(p: float, z: float):
+    # Source: normal quantiles, any table; 3.0000 at 0.99865 is rounded there (2.99998)
+    assert Distribution(scale_mm=1.0).half_interval_mm(2 * p - 1) == pytest.approx(z, abs=6e-5)
 
 
 def test_an_even_chance_of_the_guide():

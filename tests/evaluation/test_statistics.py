@@ -31,8 +31,8 @@ def test_numerical_accuracy(values: list[float], mean: float, sd: float, lag: fl
     found = mean_and_sd(values)
 
     assert found.mean == pytest.approx(mean, rel=1e-15)
-    # the data themselves are rounded to doubles: at 1e7 the tenths are off by up to 1.5e-9
-    assert found.sd == pytest.approx(sd, rel=2e-8 if mean > 9e6 and sd < 1 else 1e-9)
+    # eight digits: the data themselves are rounded to doubles, which at 1e7 moves the sd of NumAcc4 by 5.6e-9
+    assert found.sd == pytest.approx(sd, rel=1e-8 if mean > 9e6 and sd < 1 else 1e-9)
     assert autocorrelation(values) == pytest.approx(lag, abs=1e-7)
 
 
@@ -207,6 +207,56 @@ def test_a_good_set_is_queried_no_more_often_than_said():
     assert np.mean(pairs) <= 0.05 + 0.012
 
 
+@pytest.mark.parametrize("count", [3, 4, 5])
+@pytest.mark.parametrize("spread", [0.5, 1.0, 2.0, 8.0])
+def test_rounded_good_sets_are_queried_no_more_often_than_said(count: int, spread: float):
+    # three readings with two equal would always be queried: 23 % of good sets at a spread of 1.5 digits
+    rng = np.random.default_rng(12)
+    sets = np.round(rng.uniform(0, 1, (2500, 1)) + rng.normal(0, spread, (2500, count)))
+
+    queried = np.mean([not grubbs(one, digit=1.0).belongs for one in sets])
+
+    assert queried <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 2500)
+
+
+def test_a_gross_error_among_three_rounded_readings_is_queried():
+    assert not grubbs([0.51, 0.51, 0.64], digit=0.01).belongs
+    assert grubbs([0.51, 0.51, 0.53], digit=0.01).belongs
+    assert not extreme([0.51, 0.51, 0.56], s=0.008, digit=0.01).belongs
+
+
+def test_two_readings_are_judged_exactly():
+    # Independent: the difference of two readings over s sqrt(2) follows t with the degrees of freedom of s
+    rng = np.random.default_rng(13)
+    s = np.sqrt(rng.chisquare(4, 6000) / 4)
+    queried = np.mean([not extreme(rng.normal(size=2), s=float(one), dof=4).belongs for one in s])
+
+    assert queried == pytest.approx(0.05, abs=3 * math.sqrt(0.05 * 0.95 / 6000))
+    assert extreme([0, 1], s=1, dof=4).critical == pytest.approx(2.776, abs=1e-3)  # Source: GUM table G.2
+
+
+@pytest.mark.parametrize("value", [0.1, 0.3, 50.81])
+def test_equal_checks_lie_within_their_limits(value: float):
+    # three times 0.1 over three is not 0.1 in doubles
+    assert all(individuals([value] * count).beyond == () for count in range(2, 12))
+
+
+@pytest.mark.parametrize(("n", "d2", "d3"), [(25, 3.931, 0.708), (50, 4.498, 0.652), (100, 5.015, 0.605)])
+def test_chart_constants_beyond_the_table(n: int, d2: float, d3: float):
+    # Source: tables of the range of normal samples, from memory; they reproduce
+    assert (chart_constants(n).d2, chart_constants(n).d3) == (pytest.approx(d2, abs=6e-4), pytest.approx(d3, abs=6e-4))
+
+
+def test_a_line_far_from_zero_and_with_small_uncertainties():
+    x, y = np.array([1.0, 2.0, 3.0, 5.0]), np.array([1.0, 2.0, 4.0, 4.0])
+
+    near, far = fit_line(x, y, u=1e-90), fit_line(x + 2.0**40, y, u=1e-90, about=2.0**40)
+
+    assert (far.slope, far.intercept, far.u_intercept) == pytest.approx((near.slope, near.intercept, near.u_intercept))
+    assert near.u_slope == pytest.approx(1e-90 / math.sqrt(8.75))
+    assert near.chi_square == pytest.approx(near.s**2 * 2)
+
+
 @pytest.mark.parametrize(
     ("values", "known", "belongs"),
     [
@@ -235,10 +285,27 @@ def test_two_readings_against_a_known_spread(values: list[float], known: dict[st
         ("among three or more, got 2", lambda: grubbs([1.0, 2.0])),
         ("cannot be compared with itself", lambda: extreme([1.0], s=1.0)),
         ("limits need at least two values", lambda: individuals([1.0])),
+        ("a chart needs at least one value", lambda: ewma([], weight=0.3, start=0, sd=1)),
+        ("positions that are one in doubles", lambda: fit_line([1e-200, 2e-200, 3e-200], [1, 2, 3])),
+        ("nothing measured is beyond 1e\\+100; look at the largest of `y`", lambda: fit_line([1, 2, 3], [1, 2, 1e200])),
     ],
 )
 def test_too_few_readings_are_said(message: str, call):
     with pytest.raises(InsufficientDataError, match=message):
+        call()
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        pytest.param(lambda: grubbs([1, 2, 1e200]), id="grubbs"),
+        pytest.param(lambda: individuals([1e308, -1e308, 1e308]), id="individuals"),
+        pytest.param(lambda: autocorrelation([1e200, -1e200, 1.0]), id="autocorrelation"),
+        pytest.param(lambda: one_way([[1e200, 1.0], [2.0, 3.0]]), id="one-way"),
+    ],
+)
+def test_what_nothing_measures_is_said(call):
+    with pytest.raises(InsufficientDataError, match=r"nothing measured is beyond 1e\+100"):
         call()
 
 
@@ -248,6 +315,15 @@ def test_too_few_readings_are_said(message: str, call):
         ("`values` must be a row of finite numbers", lambda: mean_and_sd([1.0, math.nan])),
         ("`x` and `y` must have one shape", lambda: fit_line([1, 2, 3], [1, 2])),
         ("`u` must be finite and above zero", lambda: fit_line([1, 2, 3], [1, 2, 3], u=0.0)),
+        ("`u` must be one number or one per point", lambda: fit_line([1, 2, 3], [1, 2, 3], u=[1.0, 2.0])),
+        ("`about` must be finite", lambda: fit_line([1, 2, 3], [1, 2, 3], about=math.nan)),
+        ("`lag` must be at least 1, got 0", lambda: autocorrelation([1.0, 2.0], lag=0)),
+        ("`alpha` must be above 0 and below 1", lambda: grubbs_critical(5, alpha=1.0)),
+        ("`s` must be finite and not below zero", lambda: extreme([1.0, 2.0], s=math.nan)),
+        ("`digit` must be finite and not below zero", lambda: grubbs([1.0, 2.0, 3.0], digit=-0.01)),
+        ("`dof` must be above zero", lambda: extreme([1.0, 2.0], s=1.0, dof=0)),
+        ("`baseline` must not be below zero", lambda: individuals([1.0, 2.0, 3.0], baseline=-1)),
+        ("`start` must be finite and `sd`", lambda: ewma([1.0], weight=0.3, start=0, sd=-1)),
         ("`n` must be from 2 to 100", lambda: chart_constants(1)),
         ("`weight` must be above 0", lambda: ewma([1.0], weight=0.0, start=0, sd=1)),
     ],
@@ -264,6 +340,8 @@ def test_defined_answers_at_the_edges():
     assert fit_line([1, 2, 3], [4, 4, 4]).r_squared == 0
     assert one_way([[1.0, 1.0], [1.0, 1.0]]).f is None
     assert mean_and_sd([1e308, 1e308, 1e308]).sd == 0
+    assert mean_and_sd([1e308, -1e308]).sd == pytest.approx(math.sqrt(2) * 1e308)
+    assert mean_and_sd([1e-300, 3e-300]).sd == pytest.approx(math.sqrt(2) * 1e-300, rel=1e-12)
 
 
 def test_student_table_of_the_guide(published):
