@@ -19,7 +19,7 @@ from logger.door import Answer
 from logger.errors import SheetError, StoreError
 from logger.features import KINDS, Feature
 from logger.gauge_file import GaugeSpec
-from logger.kept import feature_of, feet_of, feet_text, spec_json
+from logger.kept import feature_of, feet_of, feet_text, spec_json, spec_of
 from logger.sheet import Item, ReadingKey, Sheet
 from logger.store import KeptReading, ReadingRow, SessionGauge, Skip, Store, StoreReader, TakeBack
 
@@ -73,6 +73,7 @@ class Recorder:
         with reader:
             self._numbers = reader.next_number(self.session)
             kept = reader.readings(self.session)
+            self._specs = {one.gauge: spec_of(one) for one in reader.gauges(self.session)}
             skips = [
                 Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
                 for one in reader.skips(self.session)
