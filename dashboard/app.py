@@ -70,7 +70,7 @@ def _layout() -> Any:
             html.A(PAGE["skip_link"], href="#typed", className="jump"),
             _header(),
             html.Div(id="warnings", role="alert"),
-            html.Main([_bench(), _map(), _lists()]),
+            html.Main([_bench(), _study(), _map(), _lists(), _worth()]),
             html.Div(id="say", role="status", className="unseen"),
             html.Div(id="alarm", role="alert", className="unseen"),
         ],
@@ -105,19 +105,28 @@ def _bench() -> Any:
             html.Div(
                 [
                     html.Ol(id="stages", **_named(PAGE["stages"])),
-                    html.Ul(id="gauges", **_named(PAGE["gauges"])),
+                    html.Ul(id="gauges", **_named(PAGE["connected"])),
                 ],
                 className="strip",
             ),
+            html.Div(id="taken", role="group", hidden=True, **_named(PAGE["taken"])),
             html.Div(id="neck", role="img", **_named(PAGE["neck"])),
             html.Div(
                 [
                     html.Section(id="next", className="card", **_named(PAGE["next"])),
-                    html.Section(id="reading", className="card", **_named(PAGE["last"])),
+                    html.Div(
+                        [
+                            html.Div(id="queries", role="group", **_named(PAGE["query"])),
+                            html.Section(id="reading", className="card", **_named(PAGE["last"])),
+                            html.Div(id="sure", hidden=True),
+                        ],
+                        className="lately",
+                    ),
                 ],
                 className="two",
             ),
             _entry(),
+            html.Div(id="climate", role="group", className="climate", **_named(PAGE["climate"])),
         ],
         id="bench",
         **_named(PAGE["bench"]),
@@ -148,6 +157,30 @@ def _action(name: str, label: str, key: str) -> Any:
     return html.Button([label, " ", html.Kbd(key)], id=name, type="button", className="action", **shortcut)
 
 
+def _study() -> Any:
+    return html.Section(
+        [
+            html.Div(id="outcome"),
+            html.Div([html.H3(PAGE["study_chart"]), html.Div(id="study-chart-box", hidden=True)], id="by-part"),
+            html.Div(id="outcome-tables"),
+        ],
+        id="study",
+        className="card",
+        hidden=True,
+        **_named(PAGE["study"]),
+    )
+
+
+def _worth() -> Any:
+    return html.Section(
+        [html.H2(PAGE["gauges"]), html.P(PAGE["worth_more"], className="calm"), html.Div(id="worth")],
+        id="gauge-records",
+        className="card",
+        hidden=True,
+        **_named(PAGE["gauges"]),
+    )
+
+
 def _map() -> Any:
     return html.Section(
         [
@@ -164,7 +197,7 @@ def _map() -> Any:
 def _lists() -> Any:
     return html.Div(
         [
-            html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card"),
+            html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card flags"),
             html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
         ],
         className="lists",

@@ -8,6 +8,7 @@ Source: HTML Living Standard, section 9.2 "Server-sent events".
 
 import json
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -31,8 +32,10 @@ MOST_TEXT: Final = 200
 KEYS: Final[Mapping[str, frozenset[str]]] = {
     "typed": frozenset({"text", "unit"}),
     "take_back": frozenset({"gauge", "sequence"}),
+    "keep": frozenset({"gauge", "sequence"}),
     "skip": frozenset(),
     "repeat": frozenset(),
+    "climate": frozenset({"temperature_c", "humidity_percent"}),
 }
 
 log = logging.getLogger(__name__)
@@ -150,7 +153,9 @@ def fault_of(action: Mapping[str, Any]) -> str | None:
         return words.UNKNOWN_KEYS.format(do=do, keys=", ".join(map(_brief, sorted(unknown))))
     if do == "typed":
         return _fault_of_typed(action)
-    if do == "take_back" and len(action) > 1:
+    if do == "climate":
+        return _fault_of_climate(action)
+    if do == "keep" or (do == "take_back" and len(action) > 1):
         return _fault_of_reading(action)
     return None
 
@@ -168,6 +173,14 @@ def _fault_of_reading(action: Mapping[str, Any]) -> str | None:
     sequence = action.get("sequence")
     named = isinstance(action.get("gauge"), str) and isinstance(sequence, int) and not isinstance(sequence, bool)
     return None if named else words.BAD_READING
+
+
+def _fault_of_climate(action: Mapping[str, Any]) -> str | None:
+    for name in ("temperature_c", "humidity_percent"):
+        value = action.get(name)
+        if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
+            return words.BAD_CLIMATE.format(name=name, got=_brief(value))
+    return None
 
 
 def _brief(value: object) -> str:

@@ -6,7 +6,7 @@ import os
 import threading
 import time
 import uuid
-from collections.abc import Callable, Coroutine, Mapping
+from collections.abc import Callable, Collection, Coroutine, Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from importlib.metadata import version
@@ -19,13 +19,14 @@ from drivers.profiles import Profile
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
 from logger.gauge_file import GaugeSpec, read_gauges
+from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.kept import observations_of
 from logger.limits import LimitSet, limits_toml
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import Sheet, standard_items
-from logger.snapshot import GAUGE_WORDS, Scene, build
+from logger.snapshot import GAUGE_WORDS, Scene, beside, build
 from logger.store import (
     InstrumentRevision,
     InstrumentRow,
@@ -35,6 +36,7 @@ from logger.store import (
     Store,
     new_id,
 )  # fmt: skip
+from logger.study_session import OpenStudy
 
 log = logging.getLogger(__name__)
 
@@ -89,19 +91,24 @@ def open_session(store: Store, instrument: Instrument, limits: LimitSet, *, resu
             mine = [one for one in reader.open_sessions() if (one.instrument, one.revision) == (identity, revision)]
         if mine:
             return mine[-1].id
+    row = new_session(instrument=identity, revision=revision, limits=limits_toml(limits))
+    store.put(row)
+    return row.id
+
+
+def new_session(*, instrument: str = "", revision: int = 1, limits: str = "") -> SessionRow:
+    """Return the row of a session that begins now."""
     now_ns = time.time_ns()
-    row = SessionRow(
+    return SessionRow(
         id=new_id(now_ns, os.urandom(8)),
-        instrument=identity,
+        instrument=instrument,
         revision=revision,
         started_at_ns=now_ns,
         monotonic_ns=time.monotonic_ns(),
         boot_id=machine_boot_id(),
         software=SOFTWARE,
-        limits=limits_toml(limits),
+        limits=limits,
     )
-    store.put(row)
-    return row.id
 
 
 @dataclass(slots=True)
@@ -123,6 +130,7 @@ class _Shown:
     trouble: str = ""
     gauges: dict[str, dict[str, Any]] = field(default_factory=dict)
     verdicts: list[CheckVerdict] = field(default_factory=list)
+    records: list[dict[str, Any]] = field(default_factory=list)
 
 
 class Bench:
@@ -130,6 +138,17 @@ class Bench:
 
     Three threads: gauges run in an asyncio loop, the store's writer commits, the presenter judges and publishes.
     A commit never waits for a judgement; what changes while one is under way is taken by the next.
+
+    Args:
+        store: where readings go.
+        instrument: what is measured.
+        limits: what it is judged by.
+        specs: what gauges are worth, by name and by kind.
+        stated: names of the gauges whose worth a file of the shop's own states.
+        resume: go on with an open session of the same description.
+        demo: the instrument is invented.
+        on_durable: told of every reading that is on disk.
+        study: measure the parts of a repeatability study instead of the instrument.
     """
 
     def __init__(
@@ -139,12 +158,16 @@ class Bench:
         limits: LimitSet,
         *,
         specs: Mapping[str, GaugeSpec],
+        stated: Collection[str] = (),
         resume: bool = True,
         demo: bool = False,
         on_durable: Callable[[ReadingRow], None] = lambda _row: None,
+        study: OpenStudy | None = None,
     ) -> None:
         self.store = store
-        self.session = open_session(store, instrument, limits, resume=resume)
+        self.study = study
+        self.session = study.session if study else open_session(store, instrument, limits, resume=resume)
+        self._stated = stated
         self.specs = specs
         self._scene = Scene(
             store=store.store_id, boot=str(uuid.uuid4()), instrument=instrument, limits=limits, demo=demo
@@ -154,7 +177,9 @@ class Bench:
         self._changed = threading.Event()
         self._stopping = False
         hooks = Hooks(on_durable=on_durable, on_change=self._changed.set, on_refused=self._on_refused)
-        self.recorder = Recorder(store, self.session, Sheet(standard_items(instrument)), specs=specs, hooks=hooks)
+        sheet = study.sheet() if study else Sheet(standard_items(instrument))
+        studied = study.plan.gauge if study else ""
+        self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
         self.door = Door(self._act)
         self._loop = asyncio.new_event_loop()
         self._gauges = AsyncExitStack()
@@ -166,6 +191,7 @@ class Bench:
 
     def start(self) -> None:
         """Start the threads and publish the first snapshot."""
+        self._look_at_gauges()
         for thread in self._threads:
             thread.start()
         self._changed.set()
@@ -184,9 +210,13 @@ class Bench:
             StoreError: the store cannot keep the gauge.
         """
         spec = self.specs.get(name) or self.specs.get(profile.kind) or GaugeSpec(kind=profile.kind)
-        if name not in self.specs:
+        if name not in self.specs:  # the kind's repeatability, but its own digit, and no known error of another gauge
             spec = GaugeSpec(
-                kind=profile.kind, resolution_mm=profile.resolution_nm / 1e6, u_mm=spec.u_mm, zero_u_mm=spec.zero_u_mm
+                kind=profile.kind,
+                resolution_mm=profile.resolution_nm / 1e6,
+                u_mm=spec.u_mm,
+                u_dof=spec.u_dof,
+                zero_u_mm=spec.zero_u_mm,
             )
         first = self.recorder.add_gauge(name, spec, profile=profile.name, sha256=profile.sha256)
         gauge = Gauge(
@@ -198,6 +228,13 @@ class Bench:
             on_state=lambda state: self._on_state(profile.kind, state),
         )
         self._call(self._open(gauge))
+        register(self.store, name, spec, source="file" if name in self._stated else "default")
+        self._look_at_gauges()
+        self._changed.set()
+
+    def _look_at_gauges(self) -> None:
+        with self.store.reader() as reader:
+            self._shown.records = records(reader, now_ns=time.time_ns())
 
     async def _open(self, gauge: Gauge) -> None:
         await self._gauges.enter_async_context(gauge)
@@ -234,8 +271,11 @@ class Bench:
                 return self.recorder.repeat()
             case "take_back":
                 return self._take_back(action)
+            case "climate":
+                return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
             case other:
-                return Answer(done=False, text=f"unknown request {other!r}; known are typed, skip, repeat, take_back")
+                known = "typed, skip, repeat, take_back, climate"
+                return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
 
     def _take_back(self, action: Action) -> Answer:
         if "gauge" not in action:
@@ -266,21 +306,20 @@ class Bench:
     def _publish(self) -> None:
         kept = self.recorder.kept()
         item, progress = self.recorder.sheet_state()
-        self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs))
+        self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs, kept.climates))
         gauges = list(self._shown.gauges.values())
-        self.door.publish(
-            build(
-                self._scene,
-                self._next_version(),
-                kept,
-                self._shown.verdicts,
-                item,
-                progress,
-                gauges,
-                self._shown.trouble,
-                self._judge.estimate,
-            )
+        snapshot = build(
+            self._scene,
+            self._next_version(),
+            kept,
+            self._shown.verdicts,
+            item,
+            progress,
+            gauges,
+            self._shown.trouble,
+            self._judge.estimate,
         )
+        self.door.publish(beside(snapshot, kept, item, self._shown.records, self.study))
 
     def _next_version(self) -> int:
         self._shown.version += 1
@@ -289,7 +328,8 @@ class Bench:
     def verdicts(self) -> list[CheckVerdict]:
         """Return the verdicts on everything that is on disk now."""
         kept = self.recorder.kept()
-        return Judge(self._scene.instrument, self._scene.limits).verdicts(observations_of(kept.readings, kept.specs))
+        seen = observations_of(kept.readings, kept.specs, kept.climates)
+        return Judge(self._scene.instrument, self._scene.limits).verdicts(seen)
 
     # -- stopping ----------------------------------------------------------------------------------------------------
 

@@ -7,29 +7,36 @@ import argparse
 import contextlib
 import json
 import logging
-import math
 import os
-import signal
 import sys
-import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Final
 
 from drivers.errors import DriverError
 from logger.bench import SOFTWARE
+from logger.cli_arguments import (
+    FAILED,
+    GAUGE,
+    OK,
+    OUR_FAULT,
+    STORE,
+    USAGE,
+    CommandError,
+    above_zero,
+    add_page,
+    add_store,
+    command,
+    page_port,
+    stopped_by_signal,
+    store_from_environment,
+    store_path,
+)
+from logger.cli_gauges import add_gauges
+from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
-from logger.store import default_path
 
-OK, FAILED, USAGE, GAUGE, STORE, OUR_FAULT = 0, 1, 2, 3, 4, 70
 log = logging.getLogger(__name__)
-
-STORE_VARIABLE: Final = "FRETLEDGER_STORE"
-
-
-class CommandError(Exception):
-    """The command was given something that does not hold."""
 
 
 def run(arguments: Sequence[str], serve: Serve) -> int:
@@ -73,18 +80,6 @@ def _say(error: object, status: int) -> int:
     return status
 
 
-@contextlib.contextmanager
-def _stopped_by_signal() -> Iterator[threading.Event]:
-    """Turn Ctrl-C and a polite kill into an event, so that everything is closed in order."""
-    stop = threading.Event()
-    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
-    try:
-        yield stop
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
-
-
 # -- commands --------------------------------------------------------------------------------------------------------
 
 
@@ -97,10 +92,10 @@ def _demo(options: argparse.Namespace, serve: Serve) -> int:
         seed=options.seed,
         browser=options.browser,
         port=options.port,
-        store=options.store or _store_from_environment(),
+        store=options.store or store_from_environment(),
         acks=options.acks,
     )
-    with _stopped_by_signal() as stop, _page_port(options.port), _writable(options.acks):
+    with stopped_by_signal() as stop, page_port(options.port), _writable(options.acks):
         try:
             return run_demo(wanted, serve, stop=stop)
         except BenchSilentError as error:
@@ -111,7 +106,7 @@ def _bench(options: argparse.Namespace, serve: Serve) -> int:
     from logger.sitting import SittingOptions, run_sitting
 
     wanted = SittingOptions(
-        store=_store(options),
+        store=store_path(options),
         instrument=options.instrument,
         gauges=options.gauges,
         limits=options.limits,
@@ -119,8 +114,9 @@ def _bench(options: argparse.Namespace, serve: Serve) -> int:
         browser=options.browser,
         port=options.port,
         new=options.new,
+        climate=None if options.climate is None else parse_climate(options.climate),
     )
-    with _stopped_by_signal() as stop, _page_port(options.port):
+    with stopped_by_signal() as stop, page_port(options.port):
         return run_sitting(wanted, serve, stop=stop)
 
 
@@ -143,7 +139,7 @@ def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import export_readings
 
     export_readings(
-        _store(options),
+        store_path(options),
         sys.stdout,
         session=options.session,
         instrument_to=options.instrument_to,
@@ -151,41 +147,6 @@ def _readings(options: argparse.Namespace, _serve: Serve) -> int:
         limits_to=options.limits_to,
     )
     return OK
-
-
-def _study(options: argparse.Namespace, _serve: Serve) -> int:
-    from logger.study import read_study, study_json, study_lines, write_plot
-
-    study = read_study(options.readings)
-    if options.plot is not None:
-        write_plot(study, options.plot)
-    if options.json:
-        print(json.dumps(study_json(study.result, tolerance_mm=options.tolerance), allow_nan=False))
-    else:
-        print("\n".join(study_lines(study, tolerance_mm=options.tolerance)))
-    return OK
-
-
-def _store_from_environment() -> Path | None:
-    named = os.environ.get(STORE_VARIABLE)
-    return Path(named) if named else None
-
-
-def _store(options: argparse.Namespace) -> Path:
-    return options.store or _store_from_environment() or default_path()
-
-
-@contextlib.contextmanager
-def _page_port(port: int) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        if isinstance(error, FileNotFoundError | IsADirectoryError) or not port:
-            raise
-        raise CommandError(
-            f"port {port} cannot be used for the page ({error.strerror or error}); "
-            "choose another with --port, or 0 for any free one"
-        ) from error
 
 
 @contextlib.contextmanager
@@ -204,75 +165,24 @@ def _writable(acks: Path | None) -> Iterator[None]:
 # -- arguments -------------------------------------------------------------------------------------------------------
 
 
-def _above_zero(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"must be a number, got {text!r}") from error
-    if not math.isfinite(value) or value <= 0:
-        raise argparse.ArgumentTypeError(f"must be a number above 0, got {text!r}")
-    return value
-
-
-def _port(text: str) -> int:
-    if not text.isascii() or not text.isdigit() or int(text) > 65535:
-        raise argparse.ArgumentTypeError(f"must be a port number from 0 to 65535, got {text!r}")
-    return int(text)
-
-
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="fretledger", description="Take, keep and judge fretwork readings.")
     parser.add_argument("--version", action="version", version=SOFTWARE)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    _add_demo(_command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
-    _add_bench(_command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
-    _add_evaluate(_command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
-    _add_readings(_command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
-    _add_gauges(commands.add_parser("gauges", help="what gauges are worth", description="What gauges are worth."))
+    _add_demo(command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
+    _add_bench(command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
+    _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
+    _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
+    add_gauges(commands.add_parser)
     return parser
-
-
-def _add_gauges(parser: argparse.ArgumentParser) -> None:
-    work = parser.add_subparsers(dest="work", metavar="WORK", required=True)
-    study = _command(work.add_parser, "study", "how far readings repeat, from a file of a study", _study)
-    study.add_argument(
-        "--from", dest="readings", type=Path, required=True, metavar="STUDY.csv", help="columns part,person,trial,value"
-    )
-    study.add_argument(
-        "--tolerance", type=_above_zero, metavar="MM", help="also say the share of this tolerance, in mm"
-    )
-    study.add_argument("--plot", type=Path, metavar="FILE.html", help="write readings by part and person as a page")
-    study.add_argument("--json", action="store_true", help="print one JSON object instead of tables")
-
-
-def _command(
-    add: Callable[..., argparse.ArgumentParser], name: str, words: str, work: Callable[..., int]
-) -> argparse.ArgumentParser:
-    parser = add(name, help=words, description=words)
-    parser.set_defaults(run=work)
-    return parser
-
-
-def _add_page(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--port", type=_port, default=0, metavar="N", help="port of the page; 0 takes any free one")
-    parser.add_argument("--no-browser", dest="browser", action="store_false", help="do not open a browser")
-
-
-def _add_store(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument(
-        "--store",
-        type=Path,
-        metavar="PATH",
-        help=f"the session store; else {STORE_VARIABLE}, else your own data folder",
-    )
 
 
 def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--seconds", type=_above_zero, metavar="N", help="measure the whole sheet within N seconds and end"
+        "--seconds", type=above_zero, metavar="N", help="measure the whole sheet within N seconds and end"
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="which faults, where and how large")
-    _add_page(parser)
+    add_page(parser)
     parser.add_argument("--store", type=Path, metavar="PATH", help="keep the readings here; else a temporary store")
     parser.add_argument("--acks", type=Path, metavar="FILE", help="write one JSON line per reading once it is on disk")
 
@@ -288,8 +198,9 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
         help="a gauge on a serial port, like green=caliper-mm@/dev/ttyUSB0; may be given again",
     )
     parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
-    _add_store(parser)
-    _add_page(parser)
+    parser.add_argument("--climate", metavar="C,PERCENT", help="temperature and relative humidity, like 21.5,48")
+    add_store(parser)
+    add_page(parser)
 
 
 def _add_evaluate(parser: argparse.ArgumentParser) -> None:
@@ -303,7 +214,7 @@ def _add_evaluate(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_readings(parser: argparse.ArgumentParser) -> None:
-    _add_store(parser)
+    add_store(parser)
     parser.add_argument("--session", metavar="ID", help="one session only")
     for what in ("instrument", "gauges", "limits"):
         parser.add_argument(

@@ -15,7 +15,7 @@ def export_readings(
     store: Path, out: TextIO, *, session: str | None = None, instrument_to: Path | None = None,
     gauges_to: Path | None = None, limits_to: Path | None = None,
 ) -> None:  # fmt: skip
-    """Write readings as CSV and, where asked, the newest chosen session's instrument, gauges and limits as TOML.
+    """Write the readings of instruments as CSV and, where asked, what goes with the newest chosen session as TOML.
 
     Args:
         store: the session store; may be in use.
@@ -28,16 +28,25 @@ def export_readings(
     Raises:
         SessionNotFoundError: the store holds no such session, or none to describe.
         StoreError: the store cannot be read.
-        InputFileError: a file cannot be written.
+        InputFileError: a file cannot be written, or the session is a study.
     """
     with StoreReader(store) as reader:
-        chosen = [reader.session(session)] if session is not None else reader.sessions()
+        studies = {one.session for one in reader.purposes()}
+        every = [one for one in reader.sessions() if one.id not in studies]
+        chosen = [reader.session(session)] if session is not None else every
+        if session in studies:
+            raise InputFileError(
+                f"session {session} is a repeatability study, not the measuring of an instrument; name another session"
+            )
         writer = csv.DictWriter(out, (*REQUIRED, *OPTIONAL, *KEPT), lineterminator="\n")
         writer.writeheader()
         for one in chosen:
             specs = {gauge.gauge: spec_of(gauge) for gauge in reader.gauges(one.id)}
             unknown = GaugeSpec(kind="")
-            writer.writerows(csv_row(kept, specs.get(kept.row.gauge, unknown)) for kept in reader.readings(one.id))
+            climates = reader.climates(one.id)
+            writer.writerows(
+                csv_row(kept, specs.get(kept.row.gauge, unknown), climates) for kept in reader.readings(one.id)
+            )
         if not (instrument_to or gauges_to or limits_to):
             return
         if not chosen:

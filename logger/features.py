@@ -8,6 +8,9 @@ PLACES: Final = ("bass", "centre", "treble")
 NM_PER: Final = MappingProxyType({"mm": 1_000_000, "in": 25_400_000, "thou": 25_400})
 """Nanometres in one of each unit that a person may write; 1 in = 25.4 mm exactly."""
 
+STUDY: Final = "study"
+"""Kind of the readings of a repeatability study; they belong to no instrument and are not judged."""
+
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
 
@@ -96,17 +99,28 @@ KINDS: Final = MappingProxyType({
 })
 
 
+def measures(gauge_kind: str, kind: str) -> bool:
+    """Tell whether a kind of gauge measures a kind of feature; in a study every gauge measures its parts."""
+    return kind == STUDY or gauge_kind in KINDS[kind].gauges
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
-    """What a reading is of: a kind, a fret (1 is the first, None for the wire), a place and, for steps, the feet."""
+    """What a reading is of: a kind, a fret (1 is the first, None for the wire), a place and, for steps, the feet.
+
+    In a repeatability study the fret is the number of the part, the place is the person; ``trial`` says which trial.
+    """
 
     kind: str
     fret: int | None = None
     place: str | None = None
     feet: tuple[int, int] | None = None
+    trial: str | None = None
 
     def words(self) -> str:
         """Say the feature as one would at the bench: ``fret 7, treble: slot width``."""
+        if self.kind == STUDY:
+            return f"part {self.fret}, {self.place}, trial {self.trial}"
         kind = KINDS[self.kind].words if self.kind in KINDS else self.kind
         where = [] if self.fret is None else [f"fret {self.fret}"]
         if self.place is not None:

@@ -1,15 +1,15 @@
 """Kept readings as observations to judge and as rows to write: the store's side of `logger.report`."""
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Final
 
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import NM_PER, Feature
-from logger.gauge_file import GaugeSpec
-from logger.store import KeptReading, ReadingRow, SessionGauge
+from logger.features import NM_PER, STUDY, Feature
+from logger.gauge_file import GaugeSpec, spec_from, worth
+from logger.store import Climate, KeptReading, ReadingRow, SessionGauge
 
 _NM: Final = NM_PER["mm"]
 
@@ -31,40 +31,48 @@ def feature_of(row: ReadingRow) -> Feature | None:
     """Return what a kept reading is of, or None while it is not assigned."""
     if row.kind is None:
         return None
-    return Feature(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
+    trial = row.round if row.kind == STUDY else None
+    return Feature(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet), trial=trial)
 
 
 def key_of(row: ReadingRow) -> FeatureKey | None:
-    """Return the feature of a kept reading as evaluation names it, or None while it is not assigned."""
-    if row.kind is None:
+    """Return the feature of a kept reading as evaluation names it, or None where there is nothing to judge."""
+    if row.kind is None or row.kind == STUDY:
         return None
     return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
 
 
 def spec_of(gauge: SessionGauge) -> GaugeSpec:
     """Return what a session's gauge was taken to be worth."""
-    worth = json.loads(gauge.description)
-    return GaugeSpec(
-        kind=gauge.kind, resolution_mm=worth["resolution_mm"], u_mm=worth["u_mm"], zero_u_mm=worth["zero_u_mm"] or 0.0
-    )
+    return spec_from(gauge.kind, json.loads(gauge.description))
 
 
 def spec_json(spec: GaugeSpec) -> str:
     """Return a gauge's worth as the store keeps it."""
-    return json.dumps({"resolution_mm": spec.resolution_mm, "u_mm": spec.u_mm, "zero_u_mm": spec.zero_u_mm})
+    return json.dumps(worth(spec))
 
 
-def observation_of(row: ReadingRow, spec: GaugeSpec) -> Observation | None:
-    """Return what evaluation sees of a kept reading, or None while it is not assigned."""
+def temperature_c(row: ReadingRow, climates: Sequence[Climate]) -> float | None:
+    """Return the bench's temperature at a reading: the last one noted before it, else the first noted at all."""
+    if not climates:
+        return None
+    before = [one for one in climates if one.at_ns <= row.taken_at_ns]
+    return (before[-1] if before else climates[0]).temperature_mc / 1000
+
+
+def observation_of(row: ReadingRow, spec: GaugeSpec, climates: Sequence[Climate] = ()) -> Observation | None:
+    """Return what evaluation sees of a kept reading, or None where there is nothing to judge."""
     key = key_of(row)
     if key is None:
         return None
     bracket = row.low_nm is not None and row.high_nm is not None
     low = row.low_nm / _NM if row.low_nm is not None else None
     high = row.high_nm / _NM if row.high_nm is not None else None
+    value = (low + high) / 2 if bracket and low is not None and high is not None else row.value_nm / _NM
+    bias, bias_u = spec.bias_at(value)
     return Observation(
         key=key,
-        value_mm=(low + high) / 2 if bracket and low is not None and high is not None else row.value_nm / _NM,
+        value_mm=value,
         low_mm=low,
         high_mm=high,
         gauge=row.gauge,
@@ -73,18 +81,27 @@ def observation_of(row: ReadingRow, spec: GaugeSpec) -> Observation | None:
         u_mm=spec.u_mm,
         zero_u_mm=spec.zero_u_mm,
         span_mm=None if row.span_nm is None else row.span_nm / _NM,
+        u_dof=spec.u_dof,
+        bias_mm=bias,
+        bias_u_mm=bias_u,
+        faces=spec.faces,
+        temperature_c=temperature_c(row, climates),
     )
 
 
-def observations_of(kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec]) -> list[Observation]:
+def observations_of(
+    kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], climates: Sequence[Climate] = ()
+) -> list[Observation]:
     """Return the observations of kept readings that were not taken back.
 
     Args:
         kept: readings of one session.
         specs: what that session's gauges are worth; a gauge without an entry has no stated uncertainty.
+        climates: temperature and humidity during that session, in order.
     """
     unknown = GaugeSpec(kind="")
-    seen = (observation_of(one.row, specs.get(one.row.gauge, unknown)) for one in kept if one.taken_back is None)
+    live = (one.row for one in kept if one.taken_back is None)
+    seen = (observation_of(row, specs.get(row.gauge, unknown), climates) for row in live)
     return [one for one in seen if one is not None]
 
 
@@ -96,7 +113,7 @@ def _float_text(value_mm: float | None) -> str:
     return "" if value_mm is None else f"{Decimal(repr(value_mm)):f}"
 
 
-def csv_row(one: KeptReading, spec: GaugeSpec) -> dict[str, str]:
+def csv_row(one: KeptReading, spec: GaugeSpec, climates: Sequence[Climate] = ()) -> dict[str, str]:
     """Return a kept reading as one row of the readings file, every length in mm."""
     row = one.row
     bracket = row.low_nm is not None and row.high_nm is not None
@@ -111,4 +128,5 @@ def csv_row(one: KeptReading, spec: GaugeSpec) -> dict[str, str]:
         "session": row.session, "sequence": str(row.sequence),
         "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
         "taken_back": "" if one.taken_back is None else (one.taken_back.why or "taken back"),
+        "temperature_c": _float_text(temperature_c(row, climates)),
     }  # fmt: skip

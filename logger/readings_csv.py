@@ -2,6 +2,7 @@
 
 import csv
 import io
+import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -9,13 +10,14 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final
 
+from logger.climate import COLDEST_C, WARMEST_C
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import KINDS, NM_PER, PLACES
 from logger.gauge_file import GaugeSpec
 
 REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
-OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u")
+OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u", "temperature_c")
 KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
 """Columns that say where a reading came from; a row with ``taken_back`` set is not judged."""
 STEP_KINDS: Final = ("fret_step", "straightedge_gap")
@@ -137,11 +139,21 @@ def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Obse
     own_u = row.length_mm("u", unit_nm, negative=False)
     own_digit = row.length_mm("resolution", unit_nm, negative=False)
     span = row.length_mm("span_mm", NM_PER["mm"], negative=False)
+    bias, bias_u = spec.bias_at(value)
     return Observation(
         key=key, value_mm=value, low_mm=low, high_mm=high, gauge=row.get("gauge"), round=_round(row),
         resolution_mm=spec.resolution_mm if own_digit is None else own_digit or None,
         u_mm=spec.u_mm if own_u is None else own_u, zero_u_mm=spec.zero_u_mm, span_mm=span,
+        u_dof=spec.u_dof if own_u in {None, spec.u_mm} else math.inf, bias_mm=bias, bias_u_mm=bias_u,
+        faces=spec.faces, temperature_c=_temperature_c(row),
     )  # fmt: skip
+
+
+def _temperature_c(row: _Row) -> float | None:
+    number = row.number("temperature_c")
+    if number is not None and not COLDEST_C <= number <= WARMEST_C:
+        raise row.error(f"temperature_c must be from {COLDEST_C} to {WARMEST_C} °C, got {row.get('temperature_c')!r}")
+    return None if number is None else float(number)
 
 
 def _round(row: _Row) -> str:

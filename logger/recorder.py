@@ -15,13 +15,14 @@ from typing import Final
 from drivers.errors import FrameError
 from drivers.reading import Reading
 from drivers.transports.typed import TypedGauge
+from logger.climate import check_climate
 from logger.door import Answer
-from logger.errors import SheetError, StoreError
-from logger.features import KINDS, Feature
+from logger.errors import InputFileError, SheetError, StoreError
+from logger.features import KINDS, Feature, measures
 from logger.gauge_file import GaugeSpec
 from logger.kept import feature_of, feet_of, feet_text, spec_json, spec_of
 from logger.sheet import Item, ReadingKey, Sheet
-from logger.store import KeptReading, ReadingRow, SessionGauge, Skip, Store, StoreReader, TakeBack
+from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, Skip, Store, StoreReader, TakeBack
 
 log = logging.getLogger(__name__)
 
@@ -39,6 +40,7 @@ class Kept:
     readings: list[KeptReading] = field(default_factory=list)
     specs: dict[str, GaugeSpec] = field(default_factory=dict)
     waiting: int = 0
+    climates: list[Climate] = field(default_factory=list)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -51,16 +53,27 @@ class Hooks:
 
 
 class Recorder:
-    """The one who writes down."""
+    """The one who writes down.
+
+    Args:
+        store: where to.
+        session: the sitting's id.
+        sheet: what is asked for.
+        specs: what gauges are worth, by name and by kind.
+        hooks: whom to tell.
+        studied: name of the gauge that a repeatability study is of, empty otherwise.
+    """
 
     def __init__(
-        self, store: Store, session: str, sheet: Sheet, *, specs: Mapping[str, GaugeSpec], hooks: Hooks
-    ) -> None:
+        self, store: Store, session: str, sheet: Sheet, *, specs: Mapping[str, GaugeSpec], hooks: Hooks,
+        studied: str = "",
+    ) -> None:  # fmt: skip
         self.session = session
         self._store = store
         self._sheet = sheet
         self._defaults = specs
         self._hooks = hooks
+        self._studied = studied
         self._lock = threading.RLock()
         self._readings: dict[ReadingKey, KeptReading] = {}
         self._specs: dict[str, GaugeSpec] = {}
@@ -73,6 +86,7 @@ class Recorder:
         with reader:
             self._numbers = reader.next_number(self.session)
             kept = reader.readings(self.session)
+            self._climates = reader.climates(self.session)
             self._specs = {one.gauge: spec_of(one) for one in reader.gauges(self.session)}
             skips = [
                 Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
@@ -119,7 +133,7 @@ class Recorder:
 
     def _assign(self, reading: Reading) -> Item | None:
         item = self._sheet.next()
-        if item is None or self._specs[reading.gauge].kind not in KINDS[item.feature.kind].gauges:
+        if item is None or not measures(self._specs[reading.gauge].kind, item.feature.kind):
             return None
         return self._sheet.fill((reading.gauge, reading.sequence))
 
@@ -139,7 +153,7 @@ class Recorder:
             fret=feature.fret,
             place=feature.place,
             feet=feet_text(feature.feet),
-            round=item.stage,
+            round=feature.trial or item.stage,
         )
 
     def _settled(self, row: ReadingRow, done: Future[None]) -> None:
@@ -181,15 +195,39 @@ class Recorder:
 
     def _typed_gauge(self) -> TypedGauge:
         item = self._sheet.next()
-        kind = "" if item is None else KINDS[item.feature.kind].gauges[0]
-        name = kind if kind == "leaves" else f"{TYPED}{kind.replace('_', ' ')}".strip()
+        if self._studied:
+            kind, name = self._studied, f"{TYPED}{self._studied}"
+        else:
+            kind = "" if item is None else KINDS[item.feature.kind].gauges[0]
+            name = kind if kind == "leaves" else f"{TYPED}{kind.replace('_', ' ')}".strip()
         if name not in self._typed:
             spec = self._defaults.get(name) or self._defaults.get(kind) or GaugeSpec(kind=kind or "typed")
             self._typed[name] = TypedGauge(name, first_sequence=self.add_gauge(name, spec))
         return self._typed[name]
 
+    def climate(self, temperature_c: object, humidity_percent: object, *, who: str = "bench") -> Answer:
+        """Note temperature in degrees Celsius and relative humidity in percent; answer once they are on disk."""
+        try:
+            temperature, humidity = check_climate(temperature_c, humidity_percent)
+        except InputFileError as error:
+            return Answer(done=False, text=str(error))
+        with self._lock:
+            row = Climate(
+                session=self.session, number=self._number(), at_ns=time.time_ns(), temperature_mc=temperature,
+                humidity_mpercent=humidity, who=who,
+            )  # fmt: skip
+            future = self._store.submit(row)
+            self._climates.append(row)
+        answer = self._answer(future, f"noted: {temperature / 1000:g} °C, {humidity / 1000:g} %")
+        if not answer.done:
+            with self._lock:
+                self._climates.remove(row)
+        return answer
+
     def skip(self) -> Answer:
-        """Pass over the next feature."""
+        """Pass over the next feature; a study has no feature that may be missing."""
+        if self._studied:
+            return Answer(done=False, text="a study needs every reading: nothing can be skipped; measure the next")
         with self._lock:
             try:
                 item = self._sheet.skip()
@@ -210,7 +248,9 @@ class Recorder:
         return self._answer(future, f"skipped {feature.words()}")
 
     def repeat(self) -> Answer:
-        """Ask for the newest measured feature once more."""
+        """Ask for the newest measured feature once more; a study repeats by itself."""
+        if self._studied:
+            return Answer(done=False, text="a study repeats by itself; take a reading back to measure it again")
         with self._lock:
             feature = next((found for found in map(_feature, reversed(self._live())) if found is not None), None)
             if feature is None:
@@ -265,7 +305,7 @@ class Recorder:
     def kept(self) -> Kept:
         """Return a copy of what is on disk, in order, and how many readings are not yet."""
         with self._lock:
-            return Kept(list(self._readings.values()), dict(self._specs), self._waiting)
+            return Kept(list(self._readings.values()), dict(self._specs), self._waiting, list(self._climates))
 
     def sheet_state(self) -> tuple[Item | None, list[tuple[str, int, int]]]:
         """Return the next item and the progress of every stage."""

@@ -67,6 +67,7 @@ class Sheet:
     """The ordered items and how far the sitting has come; the next feature is the first open item."""
 
     items: list[Item] = field(default_factory=list)
+    stages: tuple[str, ...] = STAGES
 
     def next(self) -> Item | None:
         """Return the first open item, or None when the sheet is done."""
@@ -144,7 +145,7 @@ class Sheet:
 
     def progress(self) -> list[tuple[str, int, int]]:
         """Return per stage: name, items done or skipped, items in all."""
-        return [_count(stage, [item for item in self.items if item.stage == stage]) for stage in STAGES]
+        return [_count(stage, [item for item in self.items if item.stage == stage]) for stage in self.stages]
 
 
 def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:

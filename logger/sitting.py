@@ -16,6 +16,7 @@ from logger.bench import Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError
 from logger.gauge_file import read_gauges
+from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
 from logger.limits import default_limits, read_limits
 from logger.store import Store
@@ -25,7 +26,10 @@ PLAIN: Final = "plain-steel-string.toml"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SittingOptions:
-    """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``."""
+    """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``.
+
+    ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths.
+    """
 
     store: Path
     instrument: Path | None = None
@@ -35,6 +39,7 @@ class SittingOptions:
     browser: bool = True
     port: int = 0
     new: bool = False
+    climate: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +67,21 @@ def parse_gauge(text: str, profiles: dict[str, Profile]) -> PluggedGauge:
 
 
 def _instrument(path: Path | None) -> Instrument:
-    if path is not None:
-        return read_instrument(path)
+    return plain_instrument() if path is None else read_instrument(path)
+
+
+def plain_instrument() -> Instrument:
+    """Return a plain steel-string neck, for whoever has not described one."""
     text = (files("logger.defaults") / PLAIN).read_text(encoding="utf-8")
     return parse_instrument(text, where=PLAIN)
 
 
-def _profiles() -> dict[str, Profile]:
+def known_profiles() -> dict[str, Profile]:
+    """Return the profiles of gauges by name.
+
+    Raises:
+        GaugesError: one of them does not hold.
+    """
     try:
         return dict(load_profiles())
     except ProfileError as error:
@@ -87,13 +100,18 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
     instrument = _instrument(options.instrument)
     kind = instrument.kind
     limits = read_limits(options.limits, kind=kind) if options.limits else default_limits(kind)
-    worth = dict(default_gauges()) | (dict(read_gauges(options.gauges)) if options.gauges else {})
-    profiles = _profiles()
+    stated = read_gauges(options.gauges) if options.gauges else {}
+    profiles = known_profiles()
     plugged = [parse_gauge(text, profiles) for text in options.ports]
     with ExitStack() as stack:
         trouble = Trouble()
         store = stack.enter_context(Store.open_or_create(options.store, on_trouble=trouble))
-        bench = Bench(store, instrument, limits, specs=worth, resume=not options.new)
+        with store.reader() as reader:
+            worth = {**default_gauges(), **stored_worth(reader), **stated}
+        bench = Bench(store, instrument, limits, specs=worth, stated=stated.keys(), resume=not options.new)
+        if options.climate is not None:
+            temperature, humidity = options.climate
+            bench.recorder.climate(temperature / 1000, humidity / 1000)
         trouble.listener = bench.on_trouble
         bench.start()
         stack.callback(bench.stop)

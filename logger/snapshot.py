@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from logger.climate import climate_json
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
-from logger.features import KINDS
+from logger.features import KINDS, STUDY
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
@@ -17,14 +18,16 @@ from logger.report import CheckVerdict
 from logger.sentences import flag_sentence, reason, settle
 from logger.sheet import Item
 from logger.store import KeptReading, ReadingRow
+from logger.study_session import OpenStudy
 
 RECENT: Final = 8
 
-STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep"}
+STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep", "study": "Study"}
 GAUGE_WORDS: Final = {
     "caliper": "caliper", "depth_indicator": "indicator in its depth base", "rocker": "indicator on the rocker fixture",
     "leaves": "leaves, typed",
 }  # fmt: skip
+STUDY_HOW: Final = "measure the part as if for the first time, at the same spot, without looking at earlier readings"
 CAUTIONS: Final = {
     "wire": "Clipped wire ends fly: wear glasses. Nickel silver contains nickel, an allergen.",
     "slots": "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice "
@@ -143,12 +146,54 @@ def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
 def _next(item: Item | None) -> dict[str, Any] | None:
     if item is None:
         return None
-    feature, kind = item.feature, KINDS[item.feature.kind]
+    feature = item.feature
+    if feature.kind == STUDY:
+        return _next_of_study(item)
+    kind = KINDS[feature.kind]
     return {
         "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": kind.how,
         "gauge_words": GAUGE_WORDS[kind.gauges[0]], "gauge_kind": kind.gauges[0], "repeat": item.repeat,
         "of": item.of, "bracket": kind.gauges[0] == "leaves",
     }  # fmt: skip
+
+
+def _next_of_study(item: Item) -> dict[str, Any]:
+    feature = item.feature
+    return {
+        "kind": STUDY, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": STUDY_HOW,
+        "gauge_words": "the gauge under study", "gauge_kind": "", "repeat": item.repeat, "of": item.of,
+        "bracket": False,
+    }  # fmt: skip
+
+
+def beside(
+    snapshot: Mapping[str, Any], kept: Kept, item: Item | None, gauges: Sequence[Mapping[str, Any]],
+    study: OpenStudy | None,
+) -> dict[str, Any]:  # fmt: skip
+    """Return a snapshot with what stands beside the instrument: named gauges, the climate, a repeatability study."""
+    climate = climate_json(kept.climates[-1]) if kept.climates else None
+    more = {**snapshot, "gauge_records": list(gauges), "climate": climate, "study": None}
+    if study is None:
+        return more
+    more["study"] = study.snapshot(kept.readings, item)
+    if item is not None:
+        more["next"] = {**more["next"], "words": _named(item.feature.words(), item.feature.fret, study),
+                        "gauge_words": study.plan.gauge}  # fmt: skip
+    more["recent"] = [_with_part(one, study) for one in more["recent"]]
+    if more["last"] is not None:
+        more["last"] = _with_part(more["last"], study)
+    return more
+
+
+def _with_part(reading: Mapping[str, Any], study: OpenStudy) -> dict[str, Any]:
+    if reading["kind"] != STUDY:
+        return dict(reading)
+    return {**reading, "words": _named(reading["words"], reading["fret"], study)}
+
+
+def _named(words: str, number: int | None, study: OpenStudy) -> str:
+    """Return a study reading's words with the part's own name for its number."""
+    return words.replace(f"part {number}", f"part {study.plan.parts[(number or 1) - 1]}", 1)
 
 
 def _flag(one: CheckVerdict, scene: Scene) -> dict[str, Any]:

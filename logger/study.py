@@ -1,30 +1,20 @@
-"""A repeatability study from a file: read it, judge it, say it in a table, in JSON and as one plot."""
+"""A repeatability study from a file: read it, judge it, say it in a table and in JSON."""
 
-import csv
-import io
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
-import numpy as np
-import plotly.graph_objects as go
-
-from logger.errors import InputFileError, InsufficientDataError, ReadingsFileError
+from logger.csv_table import Line, read_table
+from logger.errors import InsufficientDataError, ReadingsFileError
 from logger.evaluation.crossed import COMPONENTS, ROWS, StudyResult, analyse_rows
-from logger.evaluation.distribution import Distribution
 from logger.features import NM_PER
 
 REQUIRED: Final = ("part", "person", "trial", "value")
-_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
 WORDS: Final = {
     "part": "between parts", "person": "between people", "part_person": "part by person",
     "repeatability": "repeatability", "measuring": "measuring in all", "total": "total",
 }  # fmt: skip
-_SERIES: Final = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#56B4E9", "#E69F00", "#000000")
-"""Source: palette of Okabe and Ito (2008), told apart by colour-blind people; symbols differ as well."""
-_SYMBOLS: Final = ("circle", "square", "diamond", "triangle-up", "cross", "x", "star")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,54 +34,18 @@ def read_study(path: Path) -> Study:
         ReadingsFileError: the file, its header or a row does not hold, a reading is missing or nothing is repeated.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as cause:
-        raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of a study") from cause
-    except (OSError, UnicodeDecodeError) as cause:
-        raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
-    try:
-        rows = _rows(text, where=str(path))
+        rows = [_row(line) for line in read_table(path, required=REQUIRED, optional=("unit",), what="a study")]
         result, parts, people = analyse_rows(rows)
     except InsufficientDataError as cause:
         raise ReadingsFileError(f"{path}: {cause}") from cause
     return Study(rows=rows, parts=parts, people=people, result=result)
 
 
-def _rows(text: str, *, where: str) -> list[tuple[str, str, str, float]]:
-    lines = csv.DictReader(io.StringIO(text, newline=""), strict=True, skipinitialspace=True)
-    try:
-        names = [name.strip() for name in lines.fieldnames or ()]
-        _check_header(names, where)
-        lines.fieldnames = names
-        return [_row(cells, f"{where}, line {lines.line_num}") for cells in lines if any(cells.values())]
-    except csv.Error as cause:
-        raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
-
-
-def _check_header(names: Sequence[str], where: str) -> None:
-    header = ",".join(REQUIRED)
-    if not names:
-        raise ReadingsFileError(f"{where}: the file is empty; it must begin with the header {header}")
-    for name in REQUIRED:
-        if name not in names:
-            raise ReadingsFileError(f"{where}: column {name!r} is missing; the header must be {header}")
-    for name in names:
-        if name not in (*REQUIRED, "unit") or names.count(name) > 1:
-            raise ReadingsFileError(f"{where}: column {name!r} is unknown or stands twice; the header must be {header}")
-
-
-def _row(cells: Mapping[str | None, Any], where: str) -> tuple[str, str, str, float]:
-    if None in cells or None in cells.values():
-        raise ReadingsFileError(f"{where}: every row needs one cell per column")
-    part, person, trial, value = (str(cells[name]).strip() for name in REQUIRED)
-    unit = str(cells.get("unit") or "mm").strip()
+def _row(line: Line) -> tuple[str, str, str, float]:
+    part, person, trial = (line.get(name) for name in REQUIRED[:3])
     if not (part and person and trial):
-        raise ReadingsFileError(f"{where}: part, person and trial must not be empty")
-    if not _NUMBER.fullmatch(value):
-        raise ReadingsFileError(f"{where}: value must be a plain decimal number, got {value!r}; write it like 0.512")
-    if unit not in NM_PER:
-        raise ReadingsFileError(f"{where}: unit must be mm, in or thou, got {unit!r}")
-    return part, person, trial, float(value) * NM_PER[unit] / NM_PER["mm"]
+        raise line.error("part, person and trial must not be empty")
+    return part, person, trial, float(line.length_nm("value") / NM_PER["mm"])
 
 
 def study_json(result: StudyResult, *, tolerance_mm: float | None = None) -> dict[str, Any]:
@@ -141,43 +95,3 @@ def _component_line(name: str, result: StudyResult) -> list[str]:
         return []
     low, high = result.intervals_mm.get(name, (0.0, 0.0))
     return [f"{WORDS[name]:<18}{variance**0.5:>10.4f}{low:>12.4f}{high:>10.4f}{result.shares[name]:>16.0f} %"]
-
-
-def write_plot(study: Study, path: Path) -> None:
-    """Write one page that needs nothing else: readings by part and person with the mean and its 95 % interval.
-
-    Raises:
-        InputFileError: the file cannot be written.
-    """
-    figure = go.Figure(layout={
-        "title": "Repeatability study: readings by part and person", "template": "plotly_white",
-        "xaxis": {"title": "part", "tickvals": list(range(len(study.parts))), "ticktext": list(study.parts)},
-        "yaxis": {"title": "reading, mm"},
-    })  # fmt: skip
-    for index, person in enumerate(study.people):
-        for trace in _traces(study, index, person):
-            figure.add_trace(trace)
-    try:
-        path.write_text(figure.to_html(include_plotlyjs="inline", full_html=True), encoding="utf-8")
-    except OSError as error:
-        raise InputFileError(
-            f"{path}: cannot be written ({error.strerror}); give a file in a writable folder"
-        ) from error
-
-
-def _traces(study: Study, index: int, person: str) -> list[Any]:
-    shift = 0.16 * (index - (len(study.people) - 1) / 2)
-    values = [[value for part, who, _, value in study.rows if (part, who) == (one, person)] for one in study.parts]
-    spread = study.result.repeatability_mm
-    half = [Distribution(scale_mm=spread / len(v) ** 0.5, dof=study.result.dof).half_interval_mm() for v in values]
-    at = [position + shift for position in range(len(study.parts))]
-    look = {"color": _SERIES[index % len(_SERIES)], "symbol": _SYMBOLS[index % len(_SYMBOLS)]}
-    dots = go.Scatter(
-        x=[x for x, many in zip(at, values, strict=True) for _ in many], y=[v for many in values for v in many],
-        mode="markers", name=f"{person}, readings", marker={**look, "size": 6, "opacity": 0.55},
-    )  # fmt: skip
-    means = go.Scatter(
-        x=at, y=[float(np.mean(v)) for v in values], mode="markers", name=f"{person}, mean with 95 % interval",
-        marker={**look, "size": 11}, error_y={"type": "data", "array": half, "color": look["color"]},
-    )  # fmt: skip
-    return [dots, means]

@@ -18,6 +18,18 @@
   bench.long = (mm) => `${fixed(inUnit(mm), DECIMALS[bench.unit] - 1)} ${bench.unit}`;
   bench.thousandths = (mm) => bench.fill('thousandths', {n: fixed(mm / MM_PER_IN * 1000, 1)});
   bench.mm = (nm) => nm / 1e6;
+  bench.scaled = inUnit;
+
+  // Standard uncertainties are small against the decimals of a reading: one more of them.
+  bench.fine = (mm) => fixed(inUnit(mm), DECIMALS[bench.unit] + 1);
+  bench.digit = (mm) => String(Number(inUnit(mm).toFixed(DECIMALS[bench.unit] + 1)));
+  // Squares of lengths, in thousandths of a millimetre or of an inch, to four significant digits.
+  bench.square = (mm2) => {
+    const value = mm2 * (bench.unit === 'in' ? 1000 / MM_PER_IN : 1000) ** 2;
+    if (value !== 0 && (Math.abs(value) < 1e-4 || Math.abs(value) >= 1e9)) return value.toExponential(3).replace('-', MINUS);
+    return value === 0 || Math.abs(value) >= 1000 ? value.toFixed(0) : value.toPrecision(4);
+  };
+  bench.squareUnit = () => bench.fill(bench.unit === 'in' ? 'thou2' : 'um2');
 
   // An uncertainty too small for the decimals is not shown as nothing.
   bench.spread = (mm) => {
@@ -37,5 +49,11 @@
   bench.clock = (when) => {
     const time = new Date(when);
     return Number.isNaN(time.getTime()) ? String(when ?? '') : time.toLocaleTimeString([], {hour12: false});
+  };
+  // A day without a time is a day here, not midnight in Greenwich.
+  bench.day = (when) => {
+    const time = new Date(/^\d{4}-\d\d-\d\d$/.test(when ?? '') ? `${when}T00:00:00` : when);
+    if (!when || Number.isNaN(time.getTime())) return String(when ?? '');
+    return time.toLocaleDateString(bench.fill('locale'), {day: 'numeric', month: 'short', year: 'numeric'});
   };
 })();

@@ -1,8 +1,13 @@
 """The session store: append-only SQLite, one owner, one writer thread, any number of readers."""
 
 from logger.store.ids import new_id
-from logger.store.reader import StoreReader
+from logger.store.reader import NO_INSTRUMENT, StoreReader
 from logger.store.rows import (
+    CheckPoint,
+    CheckResult,
+    Climate,
+    Gauge,
+    GaugeCheck,
     InstrumentRevision,
     InstrumentRow,
     KeptReading,
@@ -11,6 +16,7 @@ from logger.store.rows import (
     Row,
     SessionEnd,
     SessionGauge,
+    SessionPurpose,
     SessionRow,
     Skip,
     TakeBack,
@@ -18,6 +24,12 @@ from logger.store.rows import (
 from logger.store.store import Store, default_path
 
 __all__ = [
+    "NO_INSTRUMENT",
+    "CheckPoint",
+    "CheckResult",
+    "Climate",
+    "Gauge",
+    "GaugeCheck",
     "InstrumentRevision",
     "InstrumentRow",
     "KeptReading",
@@ -26,6 +38,7 @@ __all__ = [
     "Row",
     "SessionEnd",
     "SessionGauge",
+    "SessionPurpose",
     "SessionRow",
     "Skip",
     "Store",

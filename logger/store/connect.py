@@ -87,7 +87,7 @@ def open_owner(path: Path, *, steps: Sequence[Step] = STEPS) -> sqlite3.Connecti
 
 
 def _prepare_owner(connection: sqlite3.Connection, path: Path, steps: Sequence[Step]) -> None:
-    check_identity(connection, path, known=len(steps))
+    found = check_identity(connection, path, known=len(steps))
     mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
     if mode != "wal":
         raise StoreError(
@@ -100,10 +100,34 @@ def _prepare_owner(connection: sqlite3.Connection, path: Path, steps: Sequence[S
     # A file that is write-protected opens all the same; taking the write lock once tells it now.
     connection.execute("BEGIN IMMEDIATE")
     connection.execute("ROLLBACK")
+    if found < len(steps):
+        _copy_before(connection, path, len(steps))
     migrate(connection, path, steps=steps)
     check_guards(connection, path, steps=steps)
     # Rows that a killed program wrote but did not flush are visible now; sent again, they count as kept. Flush them.
     connection.execute("PRAGMA wal_checkpoint(FULL)")
+
+
+def _copy_before(connection: sqlite3.Connection, path: Path, version: int) -> None:
+    """Leave a whole copy beside an older store, ``bench.db.before-v2``, before it is brought up to ``version``.
+
+    Raises:
+        StoreError: if the copy cannot be made; the store is then as it was.
+    """
+    copy = beside(path, f".before-v{version}")
+    building = beside(copy, ".new")
+    try:
+        building.unlink(missing_ok=True)
+        with closing(sqlite3.connect(building, isolation_level=None)) as target:
+            for pragma in ("synchronous = FULL", "fullfsync = ON"):
+                target.execute(f"PRAGMA {pragma}")
+            connection.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")  # the copy is one file, without a log beside it
+        building.replace(copy)
+        _sync_folder(path.parent)
+    except (sqlite3.Error, OSError) as error:
+        fault = in_words(error, path=path, doing=f"copied to {copy.name} before it is brought to version {version}")
+        raise fault from error
 
 
 def open_reader(path: Path) -> sqlite3.Connection:

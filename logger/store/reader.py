@@ -12,6 +12,11 @@ from logger.errors import SessionNotFoundError, StoreError
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
 from logger.store.rows import (
+    CheckPoint,
+    CheckResult,
+    Climate,
+    Gauge,
+    GaugeCheck,
     InstrumentRevision,
     InstrumentRow,
     KeptReading,
@@ -19,6 +24,7 @@ from logger.store.rows import (
     Reassignment,
     SessionEnd,
     SessionGauge,
+    SessionPurpose,
     SessionRow,
     Skip,
     TakeBack,
@@ -26,6 +32,8 @@ from logger.store.rows import (
 from logger.store.tables import TABLES, Value
 
 R = TypeVar("R")
+NO_INSTRUMENT: Final = "none"
+"""Id of the instrument that sessions without one refer to; `StoreReader.instruments` leaves it out."""
 _OPEN: Final = "WHERE NOT EXISTS (SELECT 1 FROM session_end WHERE session_end.session = session.id)"
 _NEWEST: Final = """WHERE revision = (SELECT max(revision) FROM instrument_revision AS other
     WHERE other.instrument = instrument_revision.instrument)"""
@@ -101,7 +109,7 @@ class StoreReader:
     def instruments(self) -> list[InstrumentRevision]:
         """Return the newest revision of every instrument that has one, in the order of the instruments."""
         newest = {row.instrument: row for row in self._rows(InstrumentRevision, _NEWEST)}
-        return [newest[row.id] for row in self.instrument_rows() if row.id in newest]
+        return [newest[row.id] for row in self.instrument_rows() if row.id in newest and row.id != NO_INSTRUMENT]
 
     def instrument_rows(self) -> list[InstrumentRow]:
         """Return every instrument as it was first described."""
@@ -161,6 +169,33 @@ class StoreReader:
         """Return the features that a session passed over."""
         return self._rows(Skip, "WHERE session = ?", (session,))
 
+    def climates(self, session: str) -> list[Climate]:
+        """Return temperature and humidity during a session."""
+        return self._rows(Climate, "WHERE session = ?", (session,))
+
+    def purposes(self) -> list[SessionPurpose]:
+        """Return what the sessions are for that do not measure an instrument."""
+        return self._rows(SessionPurpose)
+
+    def session_gauges(self) -> list[SessionGauge]:
+        """Return the gauges of every session."""
+        return self._rows(SessionGauge)
+
+    def gauge_revisions(self, name: str | None = None) -> list[Gauge]:
+        """Return every revision of what a gauge is worth, of one gauge or all."""
+        return self._rows(Gauge) if name is None else self._rows(Gauge, "WHERE name = ?", (name,))
+
+    def gauge_checks(self, gauge: str | None = None) -> list[tuple[GaugeCheck, CheckResult]]:
+        """Return the checks that came to a result, of one gauge or all."""
+        with self._snapshot():
+            checks = self._rows(GaugeCheck) if gauge is None else self._rows(GaugeCheck, "WHERE gauge = ?", (gauge,))
+            results = {row.gauge_check: row for row in self._rows(CheckResult)}
+        return [(row, results[row.id]) for row in checks if row.id in results]
+
+    def check_points(self, check: str) -> list[CheckPoint]:
+        """Return the readings of a check, those replaced by a later one too."""
+        return self._rows(CheckPoint, "WHERE gauge_check = ?", (check,))
+
     def count(self, session: str | None = None) -> int:
         """Return how many readings are kept, of one session or in all; those taken back count too."""
         where, bound = _of(session)
@@ -173,8 +208,8 @@ class StoreReader:
         )
 
     def next_number(self, session: str) -> int:
-        """Return the number after the highest take-back, reassignment or skip of a session; 1 for its first."""
-        tables = ("take_back", "reassignment", "skip")
+        """Return the number after the highest take-back, reassignment, skip or climate of a session."""
+        tables = ("take_back", "reassignment", "skip", "climate")
         numbers = " UNION ALL ".join(f"SELECT max(number) AS number FROM {name} WHERE session = ?1" for name in tables)
         return self._whole(f"SELECT coalesce(max(number), 0) + 1 FROM ({numbers})", (session,))
 

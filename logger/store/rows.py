@@ -144,6 +144,89 @@ class Skip:
     at_ns: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionPurpose:
+    """What a session is for when it is not the measuring of an instrument; key ``session``.
+
+    ``purpose`` is ``study``; ``description`` is JSON text with its parts, people, trials and order.
+    """
+
+    session: str
+    purpose: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Climate:
+    """Temperature and relative humidity at the bench; key ``session``, ``number``. Thousandths, so 21.5 °C is 21500."""
+
+    session: str
+    number: int
+    at_ns: int
+    temperature_mc: int
+    humidity_mpercent: int
+    who: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gauge:
+    """What a gauge of that name is worth from ``at_ns`` on; key ``name``, ``number``.
+
+    ``description`` is JSON text as `logger.gauges` writes it: worth, days until a check is due, and the source.
+    """
+
+    name: str
+    number: int
+    at_ns: int
+    kind: str
+    description: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GaugeCheck:
+    """A gauge was checked at known sizes, against revision ``revision`` of its worth; key ``id``.
+
+    ``kind`` is ``zero``, ``block`` or ``hysteresis``. One without a result was broken off.
+    """
+
+    id: str
+    gauge: str
+    revision: int
+    at_ns: int
+    kind: str
+    who: str
+    temperature_mc: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckPoint:
+    """One reading of a check; key ``gauge_check``, ``number``.
+
+    ``u_nominal_nm`` is the standard uncertainty of the known size, ``direction`` is ``up``, ``down`` or empty, and
+    ``replaces`` is the number of the point that this one stands for when a reading was taken back.
+    """
+
+    gauge_check: str
+    number: int
+    replaces: int | None = None
+    nominal_nm: int
+    u_nominal_nm: int
+    direction: str
+    value_nm: int
+    unit: str
+    raw: bytes
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """What a check came to, as JSON text; key ``gauge_check``."""
+
+    gauge_check: str
+    at_ns: int
+    result: str
+
+
 Row = (
     InstrumentRow
     | InstrumentRevision
@@ -154,6 +237,12 @@ Row = (
     | TakeBack
     | Reassignment
     | Skip
+    | SessionPurpose
+    | Climate
+    | Gauge
+    | GaugeCheck
+    | CheckPoint
+    | CheckResult
 )
 
 

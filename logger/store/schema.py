@@ -108,7 +108,48 @@ _FIRST: Final = Step(
     ),
 )
 
-STEPS: Final = (_FIRST,)
+_SECOND: Final = Step(
+    words="named gauges, their checks and studies, and the climate",
+    statements=(
+        f"""CREATE TABLE session_purpose ({_ENTRY}, session TEXT NOT NULL UNIQUE REFERENCES session (id),
+        purpose TEXT NOT NULL CONSTRAINT "purpose must not be empty" CHECK (purpose <> ''),
+        description TEXT NOT NULL) STRICT""",
+        *_append_only("session_purpose", "session"),
+        f"""CREATE TABLE climate ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), {_NUMBER},
+        at_ns INTEGER NOT NULL,
+        temperature_mc INTEGER NOT NULL
+            CONSTRAINT "temperature must be from -20 to 50 degrees" CHECK (temperature_mc BETWEEN -20000 AND 50000),
+        humidity_mpercent INTEGER NOT NULL
+            CONSTRAINT "humidity must be from 0 to 100 percent" CHECK (humidity_mpercent BETWEEN 0 AND 100000),
+        who TEXT NOT NULL, UNIQUE (session, number)) STRICT""",
+        *_append_only("climate", "session", "number"),
+        f"""CREATE TABLE gauge ({_ENTRY},
+        name TEXT NOT NULL CONSTRAINT "name must not be empty" CHECK (name <> ''), {_NUMBER},
+        at_ns INTEGER NOT NULL, {_KIND} NOT NULL, description TEXT NOT NULL, UNIQUE (name, number)) STRICT""",
+        *_append_only("gauge", "name", "number"),
+        f"""CREATE TABLE gauge_check ({_ENTRY},
+        id TEXT NOT NULL UNIQUE CONSTRAINT "id must not be empty" CHECK (id <> ''), gauge TEXT NOT NULL, {_REVISION},
+        at_ns INTEGER NOT NULL, {_KIND} NOT NULL, who TEXT NOT NULL, temperature_mc INTEGER,
+        FOREIGN KEY (gauge, revision) REFERENCES gauge (name, number)) STRICT""",
+        "CREATE INDEX gauge_check_by_gauge ON gauge_check (gauge)",
+        *_append_only("gauge_check", "id"),
+        f"""CREATE TABLE gauge_check_point ({_ENTRY}, gauge_check TEXT NOT NULL REFERENCES gauge_check (id), {_NUMBER},
+        replaces INTEGER, nominal_nm INTEGER NOT NULL,
+        u_nominal_nm INTEGER NOT NULL
+            CONSTRAINT "uncertainty of a known size must be 0 or more" CHECK (u_nominal_nm >= 0),
+        direction TEXT NOT NULL
+            CONSTRAINT "direction must be up, down or empty" CHECK (direction IN ('', 'up', 'down')),
+        value_nm INTEGER NOT NULL, unit TEXT NOT NULL, raw BLOB NOT NULL, at_ns INTEGER NOT NULL,
+        UNIQUE (gauge_check, number),
+        FOREIGN KEY (gauge_check, replaces) REFERENCES gauge_check_point (gauge_check, number)) STRICT""",
+        *_append_only("gauge_check_point", "gauge_check", "number"),
+        f"""CREATE TABLE gauge_check_result ({_ENTRY}, gauge_check TEXT NOT NULL UNIQUE REFERENCES gauge_check (id),
+        at_ns INTEGER NOT NULL, result TEXT NOT NULL) STRICT""",
+        *_append_only("gauge_check_result", "gauge_check"),
+    ),
+)
+
+STEPS: Final = (_FIRST, _SECOND)
 """Every migration; step n leads from version n - 1 to version n."""
 
 

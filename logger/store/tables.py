@@ -7,6 +7,11 @@ from types import MappingProxyType
 from typing import Any, Final, get_type_hints
 
 from logger.store.rows import (
+    CheckPoint,
+    CheckResult,
+    Climate,
+    Gauge,
+    GaugeCheck,
     InstrumentRevision,
     InstrumentRow,
     ReadingRow,
@@ -14,6 +19,7 @@ from logger.store.rows import (
     Row,
     SessionEnd,
     SessionGauge,
+    SessionPurpose,
     SessionRow,
     Skip,
     TakeBack,
@@ -130,5 +136,11 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     TakeBack: _table(TakeBack, "take_back", _AMENDMENT, "the reading it takes back"),
     Reassignment: _table(Reassignment, "reassignment", _AMENDMENT, "the reading it assigns anew"),
     Skip: _table(Skip, "skip", _AMENDMENT, "its session"),
+    SessionPurpose: _table(SessionPurpose, "session_purpose", ("session",), "its session"),
+    Climate: _table(Climate, "climate", _AMENDMENT, "its session"),
+    Gauge: _table(Gauge, "gauge", ("name", "number")),
+    GaugeCheck: _table(GaugeCheck, "gauge_check", ("id",), "that revision of its gauge"),
+    CheckPoint: _table(CheckPoint, "gauge_check_point", ("gauge_check", "number"), "its check"),
+    CheckResult: _table(CheckResult, "gauge_check_result", ("gauge_check",), "its check"),
 })
 """Every row class and its table."""

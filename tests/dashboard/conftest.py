@@ -1,5 +1,6 @@
 """A real door with a small bench behind it, and a real Chromium in front of its page."""
 
+import contextlib
 import http.client
 import json
 import os
@@ -76,6 +77,13 @@ class Bench:
         self.shown = {**self.shown, **changes, "version": self.shown["version"] + 1}
         self.door.publish(self.shown)
 
+    def begin(self, **shown: Any) -> None:
+        """Show this and nothing from before, as a bench that was started again would."""
+        self.asked.clear()
+        kept = {name: self.shown[name] for name in ("version", "store")}
+        self.shown = {**kept, "boot": f"boot {kept['version']}", "seq": 0, "bad_seq": 0}
+        self.publish(**shown)
+
     def take(self, verdict: str = "pass", **more: Any) -> None:
         """Publish one more acknowledged reading."""
         sequence = self.shown["seq"] + 1
@@ -149,9 +157,9 @@ def browser() -> Iterator[Browser]:
         chromium.close()
 
 
-@pytest.fixture
-def page_of(browser: Browser) -> Iterator[Callable[..., Looker]]:
-    """Open the page of a door, or of an address, in a browser context of its own."""
+@contextlib.contextmanager
+def opener(browser: Browser) -> Iterator[Callable[..., Looker]]:
+    """Open the page of a door, or of an address, in a browser context of its own; close all in the end."""
     pages: list[RunningPage] = []
     contexts = []
 
@@ -166,11 +174,40 @@ def page_of(browser: Browser) -> Iterator[Callable[..., Looker]]:
         expect(looker.page.locator("#link")).to_have_text("live", timeout=LIVE_MS)
         return looker
 
-    yield look
-    for context in contexts:
-        context.close()
-    for page in pages:
-        page.stop()
+    try:
+        yield look
+    finally:
+        for context in contexts:
+            context.close()
+        for page in pages:
+            page.stop()
+
+
+@pytest.fixture
+def page_of(browser: Browser) -> Iterator[Callable[..., Looker]]:
+    """Open the page of a door, or of an address, in a browser context of its own."""
+    with opener(browser) as look:
+        yield look
+
+
+@pytest.fixture(scope="module")
+def stage(browser: Browser) -> Iterator[tuple[Bench, Looker]]:
+    """One bench and one open page for a whole module; ``shared`` clears them for every test."""
+    bench = Bench()
+    with opener(browser) as look:
+        yield bench, look(bench.door)
+    bench.door.close()
+
+
+@pytest.fixture
+def shared(stage: tuple[Bench, Looker], neck: dict[str, Any]) -> tuple[Bench, Looker]:
+    """A bench with the neck on it and the page before it, in mm, with nothing asked and no complaint so far."""
+    bench, looker = stage
+    bench.begin(**neck)
+    looker.problems.clear()
+    looker.page.locator("#unit-mm").click()
+    looker.page.wait_for_function(f"() => fretledger.snap.version === {bench.shown['version']}")
+    return bench, looker
 
 
 @pytest.fixture

@@ -98,11 +98,13 @@ def test_actions_reach_the_bench_in_order_and_are_answered(bench: Any, ask: Ask)
         {"do": "take_back", "gauge": "typed", "sequence": 4},
         {"do": "skip"},
         {"do": "repeat"},
+        {"do": "keep", "gauge": "typed", "sequence": 4},
+        {"do": "climate", "temperature_c": 21.5, "humidity_percent": 48},
     ]
     status, _, text = ask("POST", "/act", [{"id": f"x-{n}", **action} for n, action in enumerate(wanted)])
     answers = json.loads(text)["answers"]
     assert (status, bench.asked) == (200, wanted)
-    assert [answer["id"] for answer in answers] == [f"x-{n}" for n in range(5)]
+    assert [answer["id"] for answer in answers] == [f"x-{n}" for n in range(7)]
     assert answers[0] == {"id": "x-0", "done": True, "text": "taken: 0.55 0.60"}
     assert answers[3] == {"id": "x-3", "done": False, "text": "nothing is left to skip"}
 
@@ -135,7 +137,7 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
 @pytest.mark.parametrize(
     ("action", "says"),
     [
-        pytest.param({}, "action must be one of typed, take_back, skip, repeat, got None", id="nothing"),
+        pytest.param({}, "action must be one of typed, take_back, keep, skip, repeat, climate, got None", id="nothing"),
         pytest.param({"do": "delete"}, "got 'delete'", id="unknown"),
         pytest.param({"do": ["skip"]}, r"got \['skip'\]", id="not a word"),
         pytest.param({"do": "skip", "fret": 3}, "action skip knows nothing of 'fret'", id="more than asked"),
@@ -148,6 +150,20 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
         pytest.param({"do": "take_back", "gauge": "typed"}, "its gauge and its sequence", id="no sequence"),
         pytest.param(
             {"do": "take_back", "gauge": "typed", "sequence": True}, "its gauge and its", id="sequence is true"
+        ),
+        pytest.param({"do": "keep"}, "keeping a certain reading needs its gauge", id="keep what"),
+        pytest.param(
+            {"do": "climate", "humidity_percent": 48}, "temperature_c must be a number, got None", id="no air"
+        ),
+        pytest.param({"do": "climate", "temperature_c": "21", "humidity_percent": 48}, "got '21'", id="air is text"),
+        pytest.param(
+            {"do": "climate", "temperature_c": 21, "humidity_percent": True}, "got True", id="humidity is true"
+        ),
+        pytest.param(
+            {"do": "climate", "temperature_c": float("inf"), "humidity_percent": 48}, "got inf", id="no finite air"
+        ),
+        pytest.param(
+            {"do": "climate", "temperature_c": 21, "humidity_percent": float("nan")}, "got nan", id="no finite humidity"
         ),
     ],
 )

@@ -13,9 +13,19 @@ Look = Callable[..., Any]
 
 
 @pytest.fixture
-def looker(bench: Any, neck: dict[str, Any], page_of: Look) -> Any:
-    bench.publish(**neck)
-    return page_of(bench.door)
+def looker(shared: Any) -> Any:
+    """The page of the module, loaded anew: nothing chosen, nothing remembered."""
+    page = shared[1].page
+    page.evaluate("() => localStorage.clear()")
+    page.reload()
+    expect(page.locator("#link")).to_have_text("live", timeout=20_000)
+    shared[1].problems.clear()
+    return shared[1]
+
+
+@pytest.fixture
+def bench(shared: Any) -> Any:
+    return shared[0]
 
 
 @pytest.fixture
@@ -213,7 +223,7 @@ def test_nothing_is_wider_than_the_screen(bench: Any, neck: dict[str, Any], page
 
 
 def test_a_first_start_without_anything_shows_a_calm_page(bench: Any, page_of: Look) -> None:
-    looker = page_of(bench.door)
+    looker = page_of(type(bench)().door)
     expect(looker.page.locator("#next")).to_contain_text("Waiting for the bench")
     expect(looker.page.locator("#reading")).to_contain_text("No reading yet")
     assert looker.problems == []

@@ -13,6 +13,11 @@ from typing import Any
 import pytest
 
 from logger.store import (
+    CheckPoint,
+    CheckResult,
+    Climate,
+    Gauge,
+    GaugeCheck,
     InstrumentRevision,
     InstrumentRow,
     ReadingRow,
@@ -20,6 +25,7 @@ from logger.store import (
     Row,
     SessionEnd,
     SessionGauge,
+    SessionPurpose,
     SessionRow,
     Skip,
     Store,
@@ -132,9 +138,32 @@ def amendments() -> list[Row]:
 
 
 @pytest.fixture
-def full(started: Store, reading: MakeReading, amendments: list[Row]) -> Store:
+def of_gauges() -> list[Row]:
+    """A gauge, a check of it, and what goes with a session besides its readings."""
+    return [
+        Gauge(name="caliper", number=1, at_ns=50, kind="caliper", description="{}"),
+        GaugeCheck(id="c1", gauge="caliper", revision=1, at_ns=51, kind="block", who="me", temperature_mc=21_500),
+        CheckPoint(
+            gauge_check="c1",
+            number=1,
+            nominal_nm=10_000_000,
+            u_nominal_nm=500,
+            direction="",
+            value_nm=10_010_000,
+            unit="mm",
+            raw=b"10.01",
+            at_ns=52,
+        ),
+        CheckResult(gauge_check="c1", at_ns=53, result="{}"),
+        Climate(session="s1", number=4, at_ns=54, temperature_mc=-20_000, humidity_mpercent=100_000, who="me"),
+        SessionPurpose(session="s1", purpose="study", description="{}"),
+    ]
+
+
+@pytest.fixture
+def full(started: Store, reading: MakeReading, amendments: list[Row], of_gauges: list[Row]) -> Store:
     """A store with a row in every table."""
-    put_together(started, [reading(), *amendments])
+    put_together(started, [reading(), *amendments, *of_gauges])
     return started
 
 

@@ -64,7 +64,7 @@ class TestRefusals:
         with closing(sqlite3.connect(path)) as connection:
             connection.execute("PRAGMA journal_mode = DELETE")
             connection.execute("PRAGMA user_version = 99")
-        refused(way, path, StoreVersionError, "is of version 99, this program knows versions up to 1; update")
+        refused(way, path, StoreVersionError, "is of version 99, this program knows versions up to 2; update")
 
     def test_a_name_that_no_file_has(self, tmp_path: Path, way: Open) -> None:
         with pytest.raises(StoreError, match=r"must not hold a NUL character, got '.*\\x00"):

@@ -7,7 +7,7 @@
 
   const words = (last) => ({
     words: last.words ?? '', value: bench.valueWords(last), because: last.because ?? '',
-    verdict: last.verdict ? bench.large(last.verdict) : bench.fill(last.unassigned ? 'unassigned' : 'unjudged'),
+    verdict: last.verdict ? bench.large(last.verdict) : bench.unjudged(last),
   });
   const say = bench.every(SAY_MS, () => {
     const last = bench.snap?.last;
@@ -18,15 +18,25 @@
     bench.by('alarm').textContent = own ? bench.fill('alarm', words(last)) : bench.fill('alarm_plain', {n: bad});
   };
 
+  // A reading that may not belong has the tone of what is to be measured again, after the one of a fail if there is one.
+  const FAIL_S = 0.9;
+  const askAbout = (queries, failed) => {
+    bench.by('alarm').textContent = [failed ? bench.by('alarm').textContent : '', ...queries.map(bench.queryWords)].filter(Boolean).join(' ');
+    bench.tones.play('remeasure', failed ? FAIL_S : 0);
+  };
+  const toneOf = (snap) => (snap.study && !snap.last?.verdict ? 'kept' : snap.last?.verdict);
+
   bench.on('snapshot', (snap) => {
     const seq = snap.seq ?? 0, bad = snap.bad_seq ?? 0;
     const same = heard && heard.store === snap.store && seq >= heard.seq;
     const before = heard;
-    heard = {store: snap.store, seq, bad};
-    if (!same || seq === before.seq) return;  // the first look, another store, or nothing new
-    const failed = bad > before.seq;
+    const queries = snap.queries ?? [], asked = new Set(queries.map(bench.queryKey));
+    heard = {store: snap.store, seq, bad, asked};
+    if (!same) return;  // the first look or another store
+    const failed = bad > before.seq, fresh = queries.filter((each) => !before.asked.has(bench.queryKey(each)));
     if (failed) alarm(snap);
-    bench.tones.play(failed ? 'fail' : snap.last?.verdict);
-    setTimeout(say, 0);
+    if (failed || (seq !== before.seq && !fresh.length)) bench.tones.play(failed ? 'fail' : toneOf(snap));
+    if (fresh.length) askAbout(fresh, failed);
+    if (seq !== before.seq) setTimeout(say, 0);
   });
 })();

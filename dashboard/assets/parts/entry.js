@@ -32,7 +32,7 @@
     if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || !field) return;
     if (Object.hasOwn(KEYS, event.key)) {
       event.preventDefault();
-      if (!event.repeat) work[KEYS[event.key]]();
+      if (!event.repeat && !bench.by(KEYS[event.key]).hidden) work[KEYS[event.key]]();
     } else if (document.activeElement === field) {
       inField(event);
     } else if (!editable(document.activeElement)) {
@@ -48,7 +48,7 @@
   };
   const elsewhere = (event) => {
     const led = /^[0-9.,+\-\u2212/]$/.test(event.key);
-    const finish = event.key === 'Enter' && field.value && !document.activeElement?.closest?.('button, a');
+    const finish = event.key === 'Enter' && field.value && !document.activeElement?.closest?.('button, a, summary');
     if (!led && !finish) return;
     event.preventDefault();
     if (finish) return void enter();
@@ -64,6 +64,7 @@
   };
 
   const answered = (item, answer) => {
+    if (item.do === 'climate') return;  // said where it was typed
     const said = bench.by('said');
     said.dataset.done = answer.done ? 'yes' : 'no';
     said.textContent = answer.text;
@@ -80,11 +81,12 @@
   };
 
   const onClick = (event) => {
-    const button = event.target.closest?.('button');
+    const button = event.target.closest?.('button, summary');
     if (!button) return;
     if (event.detail) button.blur();  // or the next Enter of a gauge that types would press it again
     if (Object.hasOwn(work, button.id)) work[button.id]();
     if (button.dataset.takeBack) bench.ask({do: 'take_back', gauge: button.dataset.gaugeOf, sequence: Number(button.dataset.takeBack)});
+    if (button.dataset.keep) bench.ask({do: 'keep', gauge: button.dataset.gaugeOf, sequence: Number(button.dataset.keep)});
     if (button.dataset.putBack) field.focus();
     if (button.dataset.putBack && field.value) return;  // what is being typed is worth as much
     if (button.dataset.putBack) field.value = button.dataset.putBack;

@@ -28,12 +28,14 @@
   }));
   const reading = (each) => {
     const value = bench.valueWords(each);
-    const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : '';
+    const asked = bench.isQueried(each) ? fill('queried') : '';
+    const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : asked;
     return el('li', {'data-recent': each.sequence ?? '', 'data-taken-back': each.taken_back ? 'yes' : 'no'},
       each.verdict ? bench.sign(each.verdict) : el('span', {class: 'sign'}),
-      el('span', {class: 'what'}, el('span', {text: each.words ?? ''}), said ? el('em', {text: said}) : ''),
+      el('span', {class: 'what'}, el('span', {text: each.words ?? ''}), said ? el('em', {text: said}) : '',
+        each.settle && !each.taken_back ? el('small', {text: bench.sentence(each, 'settle')}) : ''),
       el('span', {class: 'amount', text: value}), undo(each, value));
   };
-  bench.drawRecent = ({recent = []}) => bench.draw(bench.by('recent'), [bench.unit, recent], () =>
+  bench.drawRecent = ({recent = [], queries = []}) => bench.draw(bench.by('recent'), [bench.unit, recent, queries], () =>
     (recent.length ? recent.map(reading) : el('li', {class: 'calm', text: fill('no_recent')})));
 })();

@@ -2,21 +2,31 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const TILE_MS = 40, SLOW_MS = 150;
-  const NEEDED = ['link', 'next', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
+  const NEEDED = ['link', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
 
   const tile = bench.every(TILE_MS, () => {
+    bench.drawMode(bench.snap);
+    bench.drawQueries(bench.snap);
     bench.drawReading(bench.snap);
+    bench.drawSure(bench.snap);
     bench.drawNext(bench.snap);
     bench.drawNeck(bench.snap);
+    bench.drawTaken(bench.snap);
     bench.drawStrip(bench.snap);
     bench.drawWarnings(bench.snap, bench.lost);
   });
+  const charts = () => {
+    bench.drawChart(bench.snap);
+    bench.drawByPart(bench.snap);
+  };
   const slow = bench.every(SLOW_MS, () => {
     if (document.hidden) return;
     bench.drawMap(bench.snap);
     bench.drawFlags(bench.snap);
     bench.drawRecent(bench.snap);
-    setTimeout(() => bench.drawChart(bench.snap), 0);
+    bench.drawOutcome(bench.snap);
+    bench.drawWorth(bench.snap);
+    setTimeout(charts, 0);
   });
   const all = () => {
     if (!bench.snap) return;

@@ -3,8 +3,12 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
 
-  const instrument = ({instrument: what, demo}) => {
-    const facts = what ? [
+  const studied = (study) => fill('study_facts', {
+    parts: bench.count('parts', study.parts.length), people: bench.count('people', study.people.length), trials: bench.count('trials', study.trials),
+  });
+  const instrument = ({instrument: what, demo, study}) => {
+    if (study) what = {name: fill('study_of', {gauge: study.gauge})};
+    const facts = study ? studied(study) : what ? [
       what.frets && fill('frets', {n: what.frets}),
       what.scale_mm && fill('scale', {length: bench.long(what.scale_mm)}),
     ].filter(Boolean).join(', ') : '';
@@ -42,7 +46,7 @@
 
   bench.drawWarnings = (snap, lost) => bench.draw(bench.by('warnings'), [snap?.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, lost));
   bench.drawStrip = (snap) => {
-    bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo], () => instrument(snap));
+    bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));
     bench.draw(bench.by('stages'), [snap.stages, snap.stage], () => (snap.stages ?? []).map((each) => stage(each, snap.stage)));
     const gauges = snap.gauges ?? [];
     bench.draw(bench.by('gauges'), gauges, () => (gauges.length ? gauges.map(gauge) : [el('li', {text: fill('no_gauges')})]));

@@ -30,11 +30,21 @@
     next.bracket && el('p', {class: 'how strong', text: fill('bracket')}),
     facts(next, instrument?.scale_mm),
   ];
+  const measurePart = ({study, next}) => [
+    el('p', {class: 'where'}, el('span', {class: 'first', text: bench.trialWords(study.next, study.trials)})),
+    el('p', {class: 'how', text: next?.how || fill('study_how')}),
+    el('p', {class: 'facts'}, el('span', {text: fill('with_gauge', {gauge: study.gauge})}), el('span', {text: fill('progress', study)})),
+  ];
+  const nextOne = (snap) => {
+    if (snap.study) return snap.study.next ? measurePart(snap) : quiet(fill('study_done'), fill('progress', snap.study));
+    return snap.next ? measure(snap) : nothingNext(snap);
+  };
   const nothingNext = ({state}) => (state === 'done' || state === 'idle' ? quiet(fill(state), fill(`${state}_more`)) : quiet(fill('empty')));
 
-  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.instrument?.scale_mm], () => [
+  const studyState = ({study}) => study && [study.next, study.trials, study.gauge, study.done, study.of];
+  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.instrument?.scale_mm, studyState(snap)], () => [
     el('h2', {text: fill('next')}),
-    ...(snap.next ? measure(snap) : nothingNext(snap)).filter(Boolean),
+    ...nextOne(snap).filter(Boolean),
     ...[caution(snap.caution)].filter(Boolean),
   ]);
 
@@ -65,20 +75,22 @@
     ].filter(Boolean);
     return el('p', {class: 'spread'}, ...parts.map((text) => el('span', {text})));
   };
+  bench.unjudged = (last) => fill(last.unassigned ? 'unassigned' : bench.snap?.study ? 'study_kept' : 'unjudged');
   const verdict = (last) => {
-    if (!last.verdict) return el('p', {class: 'verdict', text: fill(last.unassigned ? 'unassigned' : 'unjudged')});
+    if (!last.verdict) return el('p', {class: 'verdict', text: bench.unjudged(last)});
     return el('p', {class: 'verdict'}, bench.sign(last.verdict), el('span', {text: bench.large(last.verdict)}));
   };
   const lastOne = (last) => [
-    el('h2', {text: fill('last')}, el('time', {text: bench.clock(last.taken_at)})),
+    el('h2', {text: fill('last')}, el('time', {text: last.taken_at ? bench.clock(last.taken_at) : ''})),
     headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
     last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
-    last.settle ? el('p', {class: 'because', text: last.settle}) : '',
+    last.settle ? el('p', {class: 'settle', text: bench.sentence(last, 'settle')}) : '',
   ];
 
-  bench.drawReading = ({last}) => {
+  bench.drawReading = (snap) => {
+    const last = snap.last ?? bench.lastOfStudy(snap.study);
     const tile = bench.by('reading');
     tile.dataset.verdict = last?.verdict ?? '';
-    bench.draw(tile, [bench.unit, last ?? null], () => (last ? lastOne(last) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
+    bench.draw(tile, [bench.unit, last ?? null, Boolean(snap.study)], () => (last ? lastOne(last) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
   };
 })();

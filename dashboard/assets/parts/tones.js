@@ -1,9 +1,11 @@
 // Tones that differ in pitch, number and timbre: one high for pass, two middle rising for again, three low for fail.
+// A reading of a study is judged by nobody: one short tone says that it is kept.
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const PATTERNS = {
     pass: {wave: 'sine', notes: [[1175, 0, 0.09]]},
     remeasure: {wave: 'triangle', notes: [[523, 0, 0.12], [698, 0.16, 0.16]]},
+    kept: {wave: 'sine', notes: [[784, 0, 0.07]]},
     fail: {wave: 'sawtooth', notes: [[196, 0, 0.16], [196, 0.22, 0.16], [156, 0.44, 0.3]]},
   };
   const VOLUME = 0.25, QUIET = 0.0001, EDGE_S = 0.012, KEPT = 100;
@@ -11,8 +13,8 @@
   let context = null;
   const tones = (bench.tones = {on: bench.recall('sound') === 'on', played: []});
 
-  const note = (wave, [pitch, after, length]) => {
-    const start = context.currentTime + after;
+  const note = (wave, [pitch, after, length], delay_s) => {
+    const start = context.currentTime + after + delay_s;
     const source = context.createOscillator(), gain = context.createGain();
     source.type = wave;
     source.frequency.value = pitch;
@@ -36,10 +38,10 @@
     bench.keep('sound', on ? 'on' : 'off');
     wake();
   };
-  tones.play = (verdict) => {
+  tones.play = (verdict, delay_s = 0) => {
     const pattern = PATTERNS[verdict];
     if (!pattern || !tones.on || context?.state !== 'running') return;
-    pattern.notes.forEach((each) => note(pattern.wave, each));
+    pattern.notes.forEach((each) => note(pattern.wave, each, delay_s));
     tones.played.push(verdict);
     tones.played.splice(0, Math.max(0, tones.played.length - KEPT));
   };

@@ -1,0 +1,107 @@
+"""Small CSV tables that a person wrote: named columns, one cell each, every fault with its line."""
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import ReadingsFileError
+from logger.features import NM_PER
+
+_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One row: its cells by column, stripped, and where it stands."""
+
+    where: str
+    cells: Mapping[str, str]
+
+    def get(self, name: str) -> str:
+        """Return a cell, empty where the column is absent."""
+        return self.cells.get(name, "")
+
+    def error(self, text: str) -> ReadingsFileError:
+        """Return the error that tells a fault of this row."""
+        return ReadingsFileError(f"{self.where}: {text}")
+
+    def unit_nm(self) -> int:
+        """Return the nanometres in one of the row's unit; millimetres where it names none.
+
+        Raises:
+            ReadingsFileError: the unit is none of the three.
+        """
+        unit = self.get("unit") or "mm"
+        if unit not in NM_PER:
+            raise self.error(f"unit must be mm, in or thou, got {unit!r}")
+        return NM_PER[unit]
+
+    def length_nm(self, name: str) -> Decimal:
+        """Return a length in nanometres, exactly.
+
+        Raises:
+            ReadingsFileError: the cell is no plain decimal number, or the unit does not hold.
+        """
+        cell = self.get(name)
+        if not _NUMBER.fullmatch(cell):
+            raise self.error(f"{name} must be a plain decimal number, got {cell!r}; write it like 0.512")
+        return Decimal(cell) * self.unit_nm()
+
+
+def read_table(path: Path, *, required: Sequence[str], optional: Sequence[str], what: str) -> Iterator[Line]:
+    """Return, one by one, the rows of a CSV file below its header; blank rows are passed over.
+
+    Args:
+        path: the file, UTF-8.
+        required: columns that must be there.
+        optional: columns that may be.
+        what: what the file holds, for the words of an error.
+
+    Raises:
+        ReadingsFileError: the file, its header or the shape of a row does not hold.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError as cause:
+        raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of {what}") from cause
+    except (OSError, UnicodeDecodeError) as cause:
+        raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
+    return _lines(text, str(path), required, optional)
+
+
+def _lines(text: str, where: str, required: Sequence[str], optional: Sequence[str]) -> Iterator[Line]:
+    rows = csv.DictReader(io.StringIO(text, newline=""), strict=True, skipinitialspace=True)
+    try:
+        names = [name.strip() for name in rows.fieldnames or ()]
+        _check_header(names, where, required, optional)
+        rows.fieldnames = names
+        for cells in rows:
+            if any(cells.values()):
+                yield Line(
+                    where=f"{where}, line {rows.line_num}", cells=_cells(cells, f"{where}, line {rows.line_num}")
+                )
+    except csv.Error as cause:
+        raise ReadingsFileError(f"{where}, line {rows.line_num}: not CSV: {cause}") from cause
+
+
+def _check_header(names: Sequence[str], where: str, required: Sequence[str], optional: Sequence[str]) -> None:
+    header = ",".join(required)
+    if not names:
+        raise ReadingsFileError(f"{where}: the file is empty; it must begin with the header {header}")
+    for name in required:
+        if name not in names:
+            raise ReadingsFileError(f"{where}: column {name!r} is missing; the header must be {header}")
+    for name in names:
+        if name not in (*required, *optional) or names.count(name) > 1:
+            raise ReadingsFileError(f"{where}: column {name!r} is unknown or stands twice; the header must be {header}")
+
+
+def _cells(cells: Mapping[str | None, Any], where: str) -> dict[str, str]:
+    if None in cells or None in cells.values():
+        raise ReadingsFileError(f"{where}: every row needs one cell per column")
+    return {str(name): str(value).strip() for name, value in cells.items()}

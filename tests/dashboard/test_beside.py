@@ -1,0 +1,286 @@
+"""What stands beside the readings: queries, how sure a verdict is, the air, and what the gauges are worth."""
+
+import re
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+pytestmark = pytest.mark.browser
+
+QUERY: dict[str, Any] = {
+    "gauge": "typed",
+    "sequence": 1,
+    "words": "fret 7, treble: height of the seated fret",
+    "text": "it stands 0.06 mm from its <b>two</b> repeats",
+    "text_in": "it stands 2.4 thou from its two repeats",
+    "value_nm": 1_203_000,
+}
+CLIMATE = {
+    "temperature_c": 21.5,
+    "humidity_percent": 48.0,
+    "moisture_percent": 8.9,
+    "at": "2025-05-06T13:20:00+00:00",
+}
+CHECKS = [
+    {"at": f"2025-0{month}-05T09:00:00+00:00", "value_mm": mm, "expanded_u_mm": 0.003}
+    for month, mm in ((1, 0.001), (2, 0.003), (3, 0.012))
+]
+RECORD: dict[str, Any] = {
+    "gauge": "depth",
+    "kind": "depth_indicator",
+    "resolution_mm": 0.001,
+    "u_mm": 0.0031,
+    "u_dof": 18,
+    "u_from": "study",
+    "zero_u_mm": 0.002,
+    "last_check": CHECKS[-1]["at"],
+    "due": "2025-04-04",
+    "overdue": True,
+    "drifts": True,
+    "words": "the newest check stands apart",
+    "history": CHECKS,
+    "limits": {"centre_mm": 0.002, "lower_mm": -0.004, "upper_mm": 0.008},
+}
+FRESH: dict[str, Any] = {
+    **RECORD,
+    "gauge": "leaves <b>",
+    "u_mm": None,
+    "u_dof": None,
+    "u_from": "default",
+    "resolution_mm": None,
+    "last_check": None,
+    "due": None,
+    "overdue": False,
+    "drifts": False,
+    "words": "",
+    "history": [],
+    "limits": None,
+}
+
+
+@pytest.fixture
+def bench(shared: Any) -> Any:
+    return shared[0]
+
+
+@pytest.fixture
+def page(shared: Any) -> Page:
+    page: Page = shared[1].page
+    return page
+
+
+def test_a_query_is_asked_with_its_words_and_two_answers(bench: Any, page: Page) -> None:
+    bench.take()
+    bench.publish(queries=[QUERY])
+    query = page.locator("[data-query]")
+    expect(query).to_contain_text("Does this reading belong?")
+    expect(query).to_contain_text("it stands 0.06 mm from its <b>two</b> repeats")
+    expect(page.locator("#recent em")).to_have_text("asked about")
+    query.get_by_role("button", name=re.compile("^Keep fret 7, treble.*1.203 mm")).click()
+    assert bench.wait_for(1) == [{"do": "keep", "gauge": "typed", "sequence": 1}]
+    expect(query.locator("[data-keep]")).to_be_disabled()
+    bench.publish(queries=[])
+    expect(query).to_have_count(0)
+
+
+def test_a_query_of_an_earlier_reading_says_which(bench: Any, page: Page) -> None:
+    bench.publish(queries=[QUERY, {**QUERY, "sequence": 2}])
+    expect(page.locator("[data-query]")).to_have_count(2)
+    expect(page.locator("[data-query]").first).to_contain_text("fret 7, treble: height of the seated fret: 1.203 mm")
+    page.locator("#unit-in").click()
+    expect(page.locator("[data-query]").first).to_contain_text("it stands 2.4 thou")
+
+
+def test_taking_back_from_a_query_by_key_asks_once(bench: Any, page: Page) -> None:
+    bench.publish(queries=[QUERY])
+    page.locator("[data-query] [data-take-back]").focus()
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")
+    assert bench.wait_for(1) == [{"do": "take_back", "gauge": "typed", "sequence": 1}]
+    expect(page.locator("[data-query] [data-take-back]")).to_be_disabled()
+    assert len(bench.asked) == 1
+
+
+def test_a_query_that_was_refused_can_be_answered_again(bench: Any, page: Page) -> None:
+    page.route("**/act", lambda route: route.fulfill(status=403, body="no"))
+    bench.publish(queries=[QUERY])
+    page.locator("[data-keep]").click()
+    expect(page.locator("#said")).to_contain_text("refused")
+    expect(page.locator("[data-keep]")).to_be_enabled()
+    page.unroute("**/act")
+
+
+def test_a_new_query_has_the_tone_of_measure_again(bench: Any, page: Page) -> None:
+    page.locator("#sound").click()
+    page.wait_for_function("() => fretledger.tones.state() === 'running'")
+    page.evaluate("() => { fretledger.tones.played.length = 0; }")
+    bench.publish(seq=1, last=None, queries=[QUERY])
+    page.wait_for_function("() => fretledger.tones.played.length === 1")
+    expect(page.locator("#alarm")).to_have_text(re.compile("^Does this reading belong?.*1.203 mm"))
+    bench.publish(queries=[QUERY], caution="Wear glasses.")  # the same one again says nothing
+    expect(page.locator("#next")).to_contain_text("Wear glasses.")
+    bench.publish(seq=2, bad_seq=2, queries=[QUERY, {**QUERY, "sequence": 2}])
+    page.wait_for_function("() => fretledger.tones.played.length === 3")
+    assert page.evaluate("() => fretledger.tones.played") == ["remeasure", "fail", "remeasure"]
+    page.locator("#sound").click()
+
+
+def test_what_would_settle_it_is_said(bench: Any, page: Page) -> None:
+    said = {"settle": "2 more readings would settle it", "settle_in": "2 more readings, in inches"}
+    bench.take("remeasure", **said)
+    expect(page.locator("#reading .settle")).to_have_text("2 more readings would settle it")
+    expect(page.locator("#recent small")).to_have_text("2 more readings would settle it")
+    page.locator("#unit-in").click()
+    expect(page.locator("#reading .settle")).to_have_text("2 more readings, in inches")
+    expect(page.locator("#recent small")).to_have_text("2 more readings, in inches")
+    bench.take(settle="", settle_in="")
+    expect(page.locator("#reading .settle")).to_have_count(0)
+
+
+def test_how_sure_shows_every_part_with_its_share(bench: Any, page: Page) -> None:
+    parts = [["repeats <b>", 0.0031, 60.4], ["zero of the gauge", 0.002, 39.6]]
+    bench.publish(budgets={"proud_end|7|treble": parts, "tilted_fret|7|": parts[:1]})
+    expect(page.locator("#sure h3").first).to_be_hidden()
+    page.locator("#sure summary").focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#sure h3")).to_have_text(["Proud ends, fret 7, treble", "Tilted frets, fret 7"])
+    first = page.locator("#sure tbody tr").first
+    expect(first.locator("th")).to_have_text("repeats <b>")
+    expect(first.locator("td")).to_have_text(["0.0031", "60 %"])
+    page.locator("#unit-in").click()
+    expect(first.locator("td").first).to_have_text("0.00012")
+    bench.publish(budgets={"proud_end|8|bass": parts})
+    expect(page.locator("#sure h3")).to_have_text(["Proud ends, fret 8, bass"])
+    expect(page.locator("#sure h3")).to_be_visible()  # opened once, open for the next reading
+    bench.publish(budgets=None)
+    expect(page.locator("#sure")).to_be_hidden()
+
+
+def test_the_air_is_one_line(bench: Any, page: Page) -> None:
+    bench.publish(climate=CLIMATE)
+    line = page.locator("#climate .line span")
+    expect(line).to_have_text("21.5 °C, 48 % humidity, wood settles at 8.9 % moisture")
+    page.locator("#unit-in").click()
+    expect(line).to_have_text("71 °F (21.5 °C), 48 % humidity, wood settles at 8.9 % moisture")
+    bench.publish(climate={**CLIMATE, "moisture_percent": None})
+    expect(line).to_have_text("71 °F (21.5 °C), 48 % humidity")
+    bench.publish(climate=None)
+    expect(line).to_have_text("Temperature and humidity are not noted")
+
+
+def test_the_air_is_edited_with_the_keyboard_and_stays_out_of_the_reading_field(bench: Any, page: Page) -> None:
+    bench.publish(climate=CLIMATE)
+    page.locator("[data-climate=edit]").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_label("Temperature, °C")).to_be_focused()
+    page.keyboard.type("19,5")
+    page.keyboard.press("Tab")
+    bench.publish(seq=7)  # a snapshot does not disturb what is being typed
+    page.wait_for_function("() => fretledger.snap.seq === 7")
+    page.keyboard.type("55.5\n")
+    assert bench.wait_for(1) == [{"do": "climate", "temperature_c": 19.5, "humidity_percent": 55.5}]
+    expect(page.locator("#climate form")).to_be_hidden()
+    expect(page.locator("#typed")).to_have_value("")
+    expect(page.locator("[data-climate=edit]")).to_be_focused()
+    page.keyboard.type("0.5\n")
+    assert bench.wait_for(2)[1]["text"] == "0.5"
+
+
+def test_inch_people_may_write_fahrenheit(bench: Any, page: Page) -> None:
+    page.locator("#unit-in").click()
+    page.locator("[data-climate=edit]").click()
+    page.get_by_label("Temperature, °F").fill("68")
+    page.get_by_label("Humidity, %").fill("45 %")
+    page.keyboard.press("Enter")
+    page.locator("[data-climate=edit]").click()
+    page.get_by_label("Temperature, °F").fill("21 C")
+    page.get_by_label("Humidity, %").fill("45")
+    page.locator("#climate").get_by_role("button", name="Save").click()
+    assert [one["temperature_c"] for one in bench.wait_for(2)] == [20.0, 21.0]
+
+
+@pytest.mark.parametrize(
+    ("temperature", "humidity", "said"),
+    [("warm", "48", "temperature must be"), ("21", "", "humidity must be"), ("21", "148", "from 0 to 100")],
+)
+def test_air_that_does_not_hold_is_said_and_not_sent(
+    bench: Any, page: Page, temperature: str, humidity: str, said: str
+) -> None:
+    page.locator("[data-climate=edit]").click()
+    page.get_by_label("Temperature, °C").fill(temperature)
+    page.get_by_label("Humidity, %").fill(humidity)
+    page.keyboard.press("Enter")
+    expect(page.locator("#climate [role=alert]")).to_contain_text(said)
+    page.keyboard.press("Escape")
+    expect(page.locator("#climate form")).to_be_hidden()
+    assert bench.asked == []
+
+
+def test_a_refused_climate_is_said_where_it_was_typed(bench: Any, page: Page) -> None:
+    page.route("**/act", lambda route: route.fulfill(status=403, body="no"))
+    page.locator("[data-climate=edit]").click()
+    page.get_by_label("Temperature, °C").fill("21")
+    page.get_by_label("Humidity, %").fill("48")
+    page.keyboard.press("Enter")
+    expect(page.locator("#climate [role=alert]")).to_contain_text("refused the request (403)")
+    expect(page.get_by_label("Temperature, °C")).to_have_value("21")
+    page.keyboard.press("Escape")
+    page.unroute("**/act")
+
+
+def test_what_a_gauge_is_worth_and_whether_it_drifts(bench: Any, page: Page) -> None:
+    bench.publish(gauge_records=[RECORD])
+    record = page.get_by_role("article", name="depth")
+    expect(record).to_contain_text("0.0031 mm")
+    expect(record).to_contain_text("standard uncertainty, from its repeatability study, 18 degrees of freedom")
+    expect(record).to_contain_text("overdue since 4 Apr 2025")
+    expect(record).to_contain_text("the newest check stands apart")
+    expect(record.locator(".state")).to_have_text("Drifts")
+    expect(record.locator(".state [data-sign=fail]")).to_be_visible()
+    page.locator("#unit-in").click()
+    expect(record).to_contain_text("0.00012 in")
+
+
+def test_the_history_is_drawn_between_its_limits(bench: Any, page: Page) -> None:
+    bench.publish(gauge_records=[RECORD])
+    chart = page.get_by_role("img", name="Checks: 3, the last found 0.012 mm; limits −0.004 to 0.008 mm")
+    expect(chart).to_be_visible()
+    expect(chart.locator(".in")).to_have_count(2)
+    expect(chart.locator(".out")).to_have_count(1)
+    heights = [float(line.get_attribute("y1") or "nan") for line in chart.locator(".limit").all()]
+    dots = [float(dot.get_attribute("cy") or "nan") for dot in chart.locator(".in").all()]
+    assert len(heights) == 2
+    assert all(heights[0] < dot < heights[1] for dot in dots)
+    page.locator("#worth summary").click()
+    expect(page.locator("#worth .checks td")).to_have_text(["0.001 ± 0.003", "0.003 ± 0.003", "0.012 ± 0.003"])
+
+
+def test_a_gauge_of_unknown_worth_says_so(bench: Any, page: Page) -> None:
+    bench.publish(gauge_records=[FRESH])
+    record = page.get_by_role("article", name="leaves <b>")
+    expect(record).to_contain_text("not known: every verdict says measure again")
+    expect(record).to_contain_text("never checked")
+    expect(record.locator("svg.history")).to_have_count(0)
+    bench.publish(gauge_records=[])
+    expect(page.locator("#gauge-records")).to_be_hidden()
+
+
+@pytest.mark.parametrize("width", [360, 820, 2560])
+def test_all_of_it_fits_every_screen_without_a_complaint(bench: Any, shared: Any, page: Page, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 800})
+    parts = [["a part of the uncertainty with a long name", 0.0031, 60.4]]
+    bench.take("remeasure", settle="2 more readings would settle it")
+    more = {"climate": CLIMATE, "gauge_records": [RECORD, FRESH], "budgets": {"proud_end|7|treble": parts}}
+    bench.publish(queries=[QUERY], **more)
+    expect(page.locator("[data-query]")).to_be_visible()
+    expect(page.locator("#worth svg.history")).to_be_visible()
+    page.evaluate("() => { for (const one of document.querySelectorAll('details')) one.open = true; }")
+    page.locator("[data-climate=edit]").click()
+    assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+    within = "(card) => card.scrollWidth <= card.clientWidth + 1"
+    assert page.evaluate(f"() => [...document.querySelectorAll('.card, .record, .query')].every({within})")
+    page.keyboard.press("Escape")
+    page.set_viewport_size({"width": 1280, "height": 720})
+    assert shared[1].problems == []
+    assert {host.split(":")[0] for host in shared[1].hosts} == {"127.0.0.1"}
