@@ -7,7 +7,7 @@ Lengths in mm, up is positive.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
@@ -23,6 +23,12 @@ DEVIATION_PRIOR_MM: Final = 0.15
 PENALTY: Final = 10.0
 """Cost of one more deviating fret in units of chi-square: about 3.2 standard deviations, 1 in 600 by chance."""
 MOST_DEVIATIONS: Final = 12
+AS_GOOD: Final = 6.0
+"""Difference of cost below which another explanation is as good: odds of 20 to 1."""
+LONGEST_RUN: Final = 6
+"""Neighbours that are tried together; a longer run is the shape of the board, not single frets."""
+BARELY_TOLD: Final = 1e-9
+"""Smallest ratio of eigenvalues at which heights still follow from the steps."""
 
 Floats = NDArray[np.float64]
 
@@ -76,13 +82,25 @@ def explain_steps(steps: Sequence[Step], positions_mm: Floats) -> list[FretDevia
     noise = covariance_mm2([step.estimate for step in steps]) + GOOD_SCATTER_MM**2 * (matrix @ matrix.T)
     noise += (1e-6**2) * np.eye(len(steps))
     readings = np.array([step.estimate.value_mm for step in steps])
-    named = _fewest(matrix, noise, readings)
-    gains = _gains(matrix, noise, named)
-    return _deviations(steps, frets, matrix, named, gains)
+    named, replaceable = _fewest(matrix, noise, readings)
+    measured = {step.fret for step in steps}
+    return [
+        replace(one, deviation=replace(one.deviation, known=False))
+        if frets.index(one.fret) in replaceable and one.fret not in measured
+        else one
+        for one in _deviations(steps, frets, matrix, noise, named)
+    ]
 
 
-def _fewest(matrix: Floats, noise: Floats, readings: Floats) -> tuple[int, ...]:
-    """Choose the columns that explain the readings at least cost: add one or two, drop one, until nothing helps."""
+def _fewest(matrix: Floats, noise: Floats, readings: Floats) -> tuple[tuple[int, ...], frozenset[int]]:
+    """Choose the columns that explain the readings at least cost, until no change helps.
+
+    A change adds one, two or a run of neighbours, drops one, or puts one in the place of another. Runs are tried as a
+    whole because three high frets side by side look, one at a time, like two low ones around them.
+
+    Returns:
+        The columns, and those among them that another column could replace at nearly the same cost.
+    """
     weighted = np.linalg.solve(noise, matrix)
     normal, right = matrix.T @ weighted, weighted.T @ readings
     everything = range(matrix.shape[1])
@@ -97,41 +115,53 @@ def _fewest(matrix: Floats, noise: Floats, readings: Floats) -> tuple[int, ...]:
     while True:
         spare = [column for column in everything if column not in best]
         tries = [tuple(sorted((*best, *extra))) for size in (1, 2) for extra in combinations(spare, size)]
+        tries += [tuple(sorted({*best, *run})) for run in _runs(matrix.shape[1])]
         tries = [one for one in tries if len(one) <= MOST_DEVIATIONS]
         tries += [tuple(c for c in best if c != gone) for gone in best]
         tries += [tuple(sorted({*best, new} - {old})) for old in best for new in spare]
         winner = min(tries, key=cost, default=best)
         if cost(winner) >= cost(best) - 1e-9:
-            return best
+            break
         best = winner
+    replaceable = {
+        old for old in best for new in spare if cost(tuple(sorted({*best, new} - {old}))) < cost(best) + AS_GOOD
+    }
+    return best, frozenset(replaceable)
 
 
-def _gains(matrix: Floats, noise: Floats, named: tuple[int, ...]) -> Floats:
-    """Return the matrix, shape (named, steps), that gives the deviations of the named frets from the steps."""
-    if not named:
-        return np.zeros((0, matrix.shape[0]))
-    part = matrix[:, list(named)]
-    weighted = np.linalg.solve(noise, part)
-    inner = part.T @ weighted
-    return np.asarray(np.linalg.lstsq(inner, weighted.T, rcond=None)[0])
+def _runs(columns: int) -> list[range]:
+    """Return every run of three to ``LONGEST_RUN`` neighbouring columns."""
+    return [range(a, a + size) for size in range(3, LONGEST_RUN + 1) for a in range(columns - size + 1)]
 
 
 def _deviations(
-    steps: Sequence[Step], frets: Sequence[int], matrix: Floats, named: tuple[int, ...], gains: Floats
+    steps: Sequence[Step], frets: Sequence[int], matrix: Floats, noise: Floats, named: tuple[int, ...]
 ) -> list[FretDeviation]:
-    """Take the shadows of the named frets off every step; a named fret without a step keeps its fitted size."""
-    found: dict[int, FretDeviation] = {}
-    for row, step in enumerate(steps):
-        own = frets.index(step.fret)
-        others = [index for index, column in enumerate(named) if column != own]
-        weights = -(matrix[row, [named[index] for index in others]] @ gains[others]) if others else np.zeros(len(steps))
-        weights[row] += 1.0
-        deviation = combine((float(w), one.estimate) for w, one in zip(weights, steps, strict=True) if w)
-        better = step.fret not in found or deviation.u_mm < found[step.fret].deviation.u_mm
-        if better:
-            found[step.fret] = FretDeviation(fret=step.fret, deviation=deviation, named=own in named)
-    for index, column in enumerate(named):
-        if frets[column] not in found:
-            fitted = combine((float(w), one.estimate) for w, one in zip(gains[index], steps, strict=True) if w)
-            found[frets[column]] = FretDeviation(fret=frets[column], deviation=fitted, named=True)
-    return [found[fret] for fret in sorted(found)]
+    """Return the deviation of every fret with a step of its own, and of every named fret.
+
+    Where no other named fret reaches a step, the deviation is the step itself, as the rocker shows it. Elsewhere the
+    fret is fitted together with the named ones, so that the uncertainty of their shadows is in it.
+    """
+    own = {frets.index(step.fret): row for row, step in reversed(list(enumerate(steps)))}
+    found: list[FretDeviation] = []
+    for column in sorted({*own, *named}):
+        reached = any(matrix[row, other] for row, step in enumerate(steps) if frets.index(step.fret) == column
+                      for other in named if other != column)  # fmt: skip
+        several = sum(step.fret == frets[column] for step in steps) > 1
+        if column in own and not reached and not several:
+            deviation = steps[own[column]].estimate
+        else:
+            deviation = _fitted(steps, matrix, noise, tuple(sorted({*named, column})), column)
+        found.append(FretDeviation(fret=frets[column], deviation=deviation, named=column in named))
+    return found
+
+
+def _fitted(steps: Sequence[Step], matrix: Floats, noise: Floats, free: tuple[int, ...], column: int) -> Estimate:
+    """Return one fret's deviation, fitted with the others that are free; not known where the steps cannot tell."""
+    part = matrix[:, list(free)]
+    weighted = np.linalg.solve(noise, part)
+    inner = part.T @ weighted
+    gains = np.linalg.lstsq(inner, weighted.T, rcond=None)[0][free.index(column)]
+    fitted = combine((float(w), one.estimate) for w, one in zip(gains, steps, strict=True) if w)
+    values = np.linalg.eigvalsh(inner)
+    return fitted if values[0] > BARELY_TOLD * values[-1] else replace(fitted, known=False)

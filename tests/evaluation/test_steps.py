@@ -99,3 +99,23 @@ def test_a_single_step_blames_the_fret_under_the_plunger():
     only = [step for step in _steps(_heights(f8=0.08)) if step.fret == 8]
 
     assert _failing(explain_steps(only, X)) == {8: pytest.approx(0.08)}
+
+
+@pytest.mark.parametrize(
+    "frets", [(5, 6, 7), (9, 10, 11), (14, 15, 16), (10, 11, 12), (7, 8, 9, 10), (3, 4, 12, 13, 14)]
+)
+@pytest.mark.parametrize("size", [0.1, 0.2])
+def test_neighbouring_high_frets_are_named_and_their_neighbours_are_not(frets: tuple[int, ...], size: float):
+    found = explain_steps(_steps(_heights(**{f"f{fret}": size for fret in frets})), X)
+
+    assert set(_failing(found)) == set(frets)
+
+
+def test_two_steps_that_contradict_each_other_are_not_certain_of_anything():
+    def step(feet: tuple[int, int], value: float) -> Step:
+        cause = Cause(name=f"r{feet}", words="repeatability", u_mm=0.001)
+        return Step(fret=5, feet=feet, estimate=Estimate(value_mm=value, terms=((cause, 1.0),)))
+
+    found = explain_steps([step((4, 6), 0.10), step((3, 7), -0.10)], X)
+
+    assert {judge(one.deviation, LIMIT).verdict for one in found} == {"remeasure"}
