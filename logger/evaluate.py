@@ -60,7 +60,7 @@ def evaluate_file(
     worth = read_gauges(gauges) if gauges is not None else {}
     chosen = read_limits(limits, kind=neck.kind) if limits is not None else default_limits(neck.kind)
     rows = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
-    observations = [row.observation for row in rows]
+    observations = [row.observation for row in rows if row.observation is not None]
     verdicts = Judge(neck, chosen).verdicts(observations)
     return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=_notes(rows, worth))
 
@@ -75,20 +75,27 @@ def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> 
             f"{found[-1]!r}, or --session all to judge them together"
         )
     if session not in found:
-        raise ReadingsFileError(f"{where}: holds no session {session!r}; it holds {', '.join(map(repr, found))}")
+        raise ReadingsFileError(f"{where}: holds no session {session!r}; it holds {_listed(found)}")
     return [row for row in rows if row.session == session]
 
 
+def _listed(sessions: Sequence[str]) -> str:
+    named = [repr(one) for one in sessions if one]
+    return ", ".join(named) if named else "readings without a session"
+
+
 def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> list[str]:
-    """Say which gauges have no stated uncertainty, since their readings cannot be judged."""
-    bare = sorted({
-        row.observation.gauge
-        for row in rows
-        if row.observation.u_mm is None and row.observation.low_mm is None and row.observation.gauge not in worth
-    })
-    return [
-        f"gauge {name!r} has no stated uncertainty; only repeats can give one, or name it in --gauges" for name in bare
+    """Say what was not judged and why: readings without a feature, gauges without a stated uncertainty."""
+    seen = [row.observation for row in rows if row.observation is not None]
+    bare = sorted({one.gauge for one in seen if one.u_mm is None and one.low_mm is None and one.gauge not in worth})
+    notes = [
+        f"{f'gauge {name!r} has' if name else 'readings without a gauge have'} no stated uncertainty; only repeats "
+        "can give one, or name the gauge in --gauges"
+        for name in bare
     ]
+    if len(seen) < len(rows):
+        notes.append(f"{len(rows) - len(seen)} of {len(rows)} readings belong to no feature and are not judged")
+    return notes
 
 
 def print_table(result: Evaluation, *, unit: str) -> None:

@@ -13,13 +13,14 @@ from typing import Final
 from logger.climate import COLDEST_C, WARMEST_C
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import KINDS, NM_PER, PLACES
+from logger.features import KINDS, NM_PER, PLACES, SIGNED_KINDS, WIRE_KINDS
 from logger.gauge_file import GaugeSpec
 
 REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
 OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u", "temperature_c")
 KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
 """Columns that say where a reading came from; a row with ``taken_back`` set is not judged."""
+NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
 STEP_KINDS: Final = ("fret_step", "straightedge_gap")
 MOST_MM: Final = 10_000.0
 
@@ -29,9 +30,12 @@ _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CsvReading:
-    """One row of a readings file: the observation, and the session it came from (empty when not stated)."""
+    """One row of a readings file: the observation, and the session it came from (empty when not stated).
 
-    observation: Observation
+    ``observation`` is None for a reading that the bench kept without a feature.
+    """
+
+    observation: Observation | None
     session: str = ""
 
 
@@ -68,8 +72,10 @@ def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec])
                 continue
             rows += 1
             row = _Row(header, cells, where=f"{where}, line {lines.line_num}")
-            if not row.get("taken_back"):
-                yield CsvReading(observation=_observation(row, frets, gauges), session=row.get("session"))
+            if not _taken_back(row):
+                unassigned = not row.get("kind") and bool(row.get("sequence"))
+                observation = None if unassigned else _observation(row, frets, gauges)
+                yield CsvReading(observation=observation, session=row.get("session"))
     except csv.Error as cause:
         raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
     if header is None:
@@ -78,12 +84,18 @@ def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec])
         raise ReadingsFileError(f"{where}: no readings below the header; add one row per reading")
 
 
+def _taken_back(row: "_Row") -> bool:
+    return row.get("taken_back").lower() not in NOT_TAKEN_BACK
+
+
 def _header(names: list[str], where: str) -> list[str]:
     needed = [name for name in REQUIRED if name not in names]
     if needed == ["value"] and {"low", "high"} <= set(names):
         needed = []
     if needed:
-        raise ReadingsFileError(f"{where}: column {needed[0]!r} is missing; the header must have {','.join(REQUIRED)}")
+        hint = "; separate the columns with commas" if any(";" in name or "\t" in name for name in names) else ""
+        header = ",".join(REQUIRED)
+        raise ReadingsFileError(f"{where}: column {needed[0]!r} is missing; the header must have {header}{hint}")
     for name in names:
         if name not in (*REQUIRED, *OPTIONAL, *KEPT):
             known = ", ".join((*REQUIRED, *OPTIONAL, *KEPT))
@@ -166,11 +178,15 @@ def _value(row: _Row, low: float | None, high: float | None, value: float | None
     if low is None or high is None:
         if value is None:
             raise row.error("value is missing; give a value, or low and high")
+        if value <= 0 and row.get("kind") not in SIGNED_KINDS:
+            raise row.error(f"{row.get('kind')} is a size; value must be above 0, got {row.get('value')!r}")
         return value
     if value is not None:
         raise row.error("give a value or a bracket of low and high, not both")
     if low >= high:
         raise row.error(f"low must be below high, got low {row.get('low')!r} and high {row.get('high')!r}")
+    if low < 0 and row.get("kind") not in SIGNED_KINDS:
+        raise row.error(f"a leaf has no sign; low must not be negative, got {row.get('low')!r}")
     return (low + high) / 2
 
 
@@ -179,12 +195,20 @@ def _key(row: _Row, frets: int) -> FeatureKey:
     if kind not in KINDS:
         raise row.error(f"unknown kind {kind!r}; known are {', '.join(KINDS)}")
     place = row.get("place") or None
-    if place is not None and place not in PLACES:
-        raise row.error(f"place must be bass, centre or treble, got {place!r}")
+    if kind in WIRE_KINDS:
+        _known_place(row, place)
+        place = None  # the wire is measured along its coil, not across a board
+    place = _known_place(row, place)
     if place is None and KINDS[kind].needs_place:
         raise row.error(f"{kind} needs a place: bass, centre or treble")
     fret = _fret(row, kind, frets)
     return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets))
+
+
+def _known_place(row: _Row, place: str | None) -> str | None:
+    if place is not None and place not in PLACES:
+        raise row.error(f"place must be bass, centre or treble, got {place!r}")
+    return place
 
 
 def _fret(row: _Row, kind: str, frets: int) -> int | None:

@@ -14,11 +14,11 @@ from typing import Final
 
 from drivers.errors import FrameError
 from drivers.reading import Reading
-from drivers.transports.typed import TypedGauge
+from drivers.transports.typed import TypedGauge, TypedValue, parse_typed
 from logger.climate import check_climate
 from logger.door import Answer
 from logger.errors import InputFileError, SheetError, StoreError
-from logger.features import KINDS, Feature, measures
+from logger.features import KINDS, SIGNED_KINDS, Feature, measures
 from logger.gauge_file import GaugeSpec
 from logger.kept import feature_of, feet_of, feet_text, spec_json, spec_of
 from logger.sheet import Item, ReadingKey, Sheet
@@ -80,6 +80,7 @@ class Recorder:
         self._typed: dict[str, TypedGauge] = {}
         self._waiting = 0
         self.taken = 0
+        self.lost: list[ReadingRow] = []
         self._resume(store.reader())
 
     def _resume(self, reader: StoreReader) -> None:
@@ -166,11 +167,14 @@ class Recorder:
             else:
                 log.error("reading %s of %s was not kept: %s", row.sequence, row.gauge, error)
                 self._sheet.take_back((row.gauge, row.sequence))
-        if error is None:
-            self._hooks.on_durable(row)
-        else:
-            self._hooks.on_refused(_first_line(error))
-        self._hooks.on_change()
+                self.lost.append(row)
+        try:
+            if error is None:
+                self._hooks.on_durable(row)
+            else:
+                self._hooks.on_refused(_first_line(error))
+        finally:
+            self._hooks.on_change()
 
     # -- what a person asks for --------------------------------------------------------------------------------------
 
@@ -185,13 +189,32 @@ class Recorder:
         if unit not in UNITS:
             return Answer(done=False, text=f"unit must be mm, in or thou, got {unit!r}")
         try:
+            value = parse_typed(text, unit=unit)
             with self._lock:
                 if token and any(one.row.status == token for one in self._readings.values()):
                     return Answer(done=True, text="taken before")
+                wrong = self._wrong_form(value)
+                if wrong:
+                    return Answer(done=False, text=wrong)
                 future = self.take(replace(self._typed_gauge().submit(text, unit=unit), status=token))
         except (FrameError, StoreError) as error:
             return Answer(done=False, text=_first_line(error))
         return self._answer(future, "")
+
+    def _wrong_form(self, value: TypedValue) -> str:
+        """Say what is wrong with a typed value for the feature that is next, or nothing."""
+        item = self._sheet.next()
+        if item is None or self._studied:
+            return ""
+        kind = KINDS[item.feature.kind]
+        leaves, bracket = kind.gauges[0] == "leaves", value.low_nm is not None
+        if leaves and not bracket:
+            return f"{kind.words} is typed as two leaves, the largest that goes and the next that does not: 0.55 0.60"
+        if bracket and not leaves:
+            return f"{kind.words} is one number, not two leaves; type it like 0.512"
+        if value.value_nm <= 0 and kind.name not in SIGNED_KINDS:
+            return f"{kind.words} is a size and must be above 0; check the sign"
+        return ""
 
     def _typed_gauge(self) -> TypedGauge:
         item = self._sheet.next()

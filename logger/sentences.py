@@ -87,6 +87,10 @@ _WORDS: Final = {
 }
 
 
+_NARROWER: Final = "{where}: the slot is tighter than wanted, only {size} wider than the tang"
+_THINNER: Final = "{where}: the slot is looser than wanted, the tang is only {size} thicker"
+
+
 def where_words(fret: int | None, place: str | None) -> str:
     """Return ``fret 7, treble``, ``fret 7`` or ``the wire``."""
     if fret is None:
@@ -95,9 +99,10 @@ def where_words(fret: int | None, place: str | None) -> str:
 
 
 def _is_below(value_mm: float, limits: Limits) -> bool:
+    """Tell which side a failed value fails on: the limit that it is further beyond, or nearer to."""
     if limits.lower_mm is None or limits.upper_mm is None:
         return limits.lower_mm is not None
-    return value_mm < (limits.lower_mm + limits.upper_mm) / 2
+    return limits.lower_mm - value_mm > value_mm - limits.upper_mm
 
 
 def flag_sentence(
@@ -109,6 +114,8 @@ def flag_sentence(
     below = _is_below(value_mm, limits) and bool(words.below)
     size = length(words.size(value_mm), judgement.expanded_u_mm, unit)
     template, todo = (words.below, words.do_below) if below else (words.above, words.do_above)
+    if check == "tang_clearance" and below == (value_mm > 0):
+        template = _NARROWER if below else _THINNER
     where = where_words(fret, place).replace(",", "") if check == "proud_end" else where_words(fret, place)
     return template.format(where=where, size=size), todo
 

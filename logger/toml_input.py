@@ -4,9 +4,12 @@ import math
 import tomllib
 from collections.abc import Collection, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from logger.errors import InputFileError
+
+_LARGEST: Final = 10**15
+_LONGEST: Final = 60
 
 
 def load_toml(path: Path, error: type[InputFileError]) -> dict[str, Any]:
@@ -21,8 +24,16 @@ def load_toml(path: Path, error: type[InputFileError]) -> dict[str, Any]:
         raise error(f"{path}: no such file; give the path of a TOML file") from cause
     except (OSError, UnicodeDecodeError) as cause:
         raise error(f"{path}: cannot be read ({cause}); give a readable UTF-8 text file") from cause
-    except tomllib.TOMLDecodeError as cause:
-        raise error(f"{path}: not TOML: {cause}") from cause
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
+        raise error(f"{path}: not TOML that can be read: {str(cause)[:120]}") from cause
+
+
+def _shown(value: object) -> str:
+    """Return a value as it was written, cut where it is long."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) > _LARGEST:
+        return "a whole number of too many digits"
+    text = repr(value)
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 class Table:
@@ -60,12 +71,13 @@ class Table:
         value = self.values.get(key)
         if value is None:
             raise self.error(f"{self.where}: {key} is missing; it must be a number")
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            raise self.error(f"{self.where}: {key} must be a number, got {value!r}")
+        huge = isinstance(value, int) and abs(value) > _LARGEST
+        if isinstance(value, bool) or not isinstance(value, int | float) or huge or not math.isfinite(value):
+            raise self.error(f"{self.where}: {key} must be a number, got {_shown(value)}")
         if value < least or value > most or (above is not None and value <= above):
             low = f"above {above:g}" if above is not None else f"at least {least:g}"
             bounds = low if most == math.inf else f"{low} and at most {most:g}"
-            raise self.error(f"{self.where}: {key} must be {bounds}, got {value!r}")
+            raise self.error(f"{self.where}: {key} must be {bounds}, got {_shown(value)}")
         return float(value)
 
     def optional_number(
@@ -83,7 +95,7 @@ class Table:
         value = self.values.get(key)
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
             found = "is missing; it" if value is None else ""
-            got = "" if value is None else f", got {value!r}"
+            got = "" if value is None else f", got {_shown(value)}"
             raise self.error(
                 f"{self.where}: {key} {found} must be a whole number from {least} to {most}{got}".replace("  ", " ")
             )
@@ -99,5 +111,5 @@ class Table:
         if value is None:
             raise self.error(f"{self.where}: {key} is missing; it must be a text in quotes")
         if not isinstance(value, str) or not value.strip():
-            raise self.error(f"{self.where}: {key} must be a text in quotes, got {value!r}")
+            raise self.error(f"{self.where}: {key} must be a text in quotes, got {_shown(value)}")
         return value

@@ -94,6 +94,7 @@ def test_a_query_of_an_earlier_reading_says_which(bench: Any, page: Page) -> Non
 
 def test_taking_back_from_a_query_by_key_asks_once(bench: Any, page: Page) -> None:
     bench.publish(queries=[QUERY])
+    expect(page.locator("[data-query]")).to_contain_text("1.203 mm")
     page.locator("[data-query] [data-take-back]").focus()
     page.keyboard.press("Enter")
     page.keyboard.press("Enter")
@@ -141,6 +142,7 @@ def test_what_would_settle_it_is_said(bench: Any, page: Page) -> None:
 def test_how_sure_shows_every_part_with_its_share(bench: Any, page: Page) -> None:
     parts = [["repeats <b>", 0.0031, 60.4], ["zero of the gauge", 0.002, 39.6]]
     bench.publish(budgets={"proud_end|7|treble": parts, "tilted_fret|7|": parts[:1]})
+    expect(page.locator("#sure summary")).to_be_visible()  # drawn anew: what another reading left there is gone
     expect(page.locator("#sure h3").first).to_be_hidden()
     page.locator("#sure summary").focus()
     page.keyboard.press("Enter")
@@ -171,6 +173,7 @@ def test_the_air_is_one_line(bench: Any, page: Page) -> None:
 
 def test_the_air_is_edited_with_the_keyboard_and_stays_out_of_the_reading_field(bench: Any, page: Page) -> None:
     bench.publish(climate=CLIMATE)
+    expect(page.locator("#climate .line span")).to_contain_text("48 % humidity")
     page.locator("[data-climate=edit]").focus()
     page.keyboard.press("Enter")
     expect(page.get_by_label("Temperature, °C")).to_be_focused()

@@ -70,6 +70,15 @@ def test_own_limits_count(write: Write, instrument: Path, gauges: Path):
     )
 
 
+def test_readings_without_a_feature_are_counted_and_not_judged(write: Write, instrument: Path, gauges: Path, capsys):
+    head, *rows = GOOD.splitlines()
+    text = "\n".join([f"{head},sequence", *(f"{row},{n}" for n, row in enumerate(rows)), ",,,1.2,mm,depth,9"]) + "\n"
+    path = write("r.csv", text.replace("\n\n", "\n"))
+
+    assert _run("evaluate", path, "--instrument", instrument, "--gauges", gauges) == 0
+    assert f"1 of {len(rows) + 1} readings belong to no feature and are not judged" in capsys.readouterr().err
+
+
 def test_several_sessions_are_not_mixed_by_accident(write: Write, instrument: Path, gauges: Path, capsys):
     head, *rows = PROUD.splitlines()
     text = "\n".join([f"{head},session", *(f"{row},{'ab'[n == 2]}" for n, row in enumerate(rows))]) + "\n"

@@ -9,7 +9,7 @@ import pytest
 from logger.errors import GaugesError, InstrumentError, LimitsError
 from logger.gauge_file import gauges_toml, read_gauges
 from logger.instrument import read_instrument
-from logger.limits import CHECKS, default_limits, limits_toml, read_limits
+from logger.limits import CHECKS, default_limits, limits_toml, parse_limits, read_limits
 
 Write = Callable[[str, str], Path]
 BASE = 'name = "n"\nkind = "bass"\nscale_mm = 864.0\nfrets = 24\n'
@@ -53,6 +53,15 @@ def test_scale_in_inches_is_exact(write: Write):
         pytest.param(BASE + "wire = 3\n", "[wire] must be a table, got 3", id="wire no table"),
         pytest.param(BASE + "[wire]\nlot = [1]\n", "[wire]: lot must be a text or a number, got [1]", id="wire list"),
         pytest.param("name = ", "not TOML", id="broken TOML"),
+        pytest.param(f"frets = {'9' * 5000}", "not TOML that can be read: Exceeds the limit", id="too many digits"),
+        pytest.param("a = " + "[" * 5000, "not TOML that can be read", id="too deep"),
+        pytest.param(BASE.replace("24", "9" * 400), "48, got a whole number of too many digits", id="huge"),
+        pytest.param(BASE.replace("864.0", "9" * 400), "scale_mm must be a number, got a whole number", id="huge mm"),
+        pytest.param(
+            BASE.replace('"bass"', "[" + "1, " * 99 + "1]"),
+            f"kind must be a text in quotes, got [{'1, ' * 19}1,...",
+            id="long value is cut",
+        ),
     ],
 )
 def test_instrument_is_refused_in_one_line(write: Write, text: str, message: str):
@@ -100,6 +109,15 @@ def test_a_limits_file_overrides_check_by_check(write: Write):
     assert limits["high_fret"].upper_mm == 0.06
 
 
+def test_limits_are_parsed_from_text_too():
+    limits = parse_limits("[low_fret]\nlower_mm = -0.2\n", where="kept", kind="bass")
+
+    assert limits["low_fret"].lower_mm == -0.2
+    assert limits["high_fret"] == default_limits("bass")["high_fret"]
+    with pytest.raises(LimitsError, match="kept: not TOML"):
+        parse_limits("low = ", where="kept", kind="bass")
+
+
 def test_limits_survive_writing_and_reading(write: Write):
     limits = default_limits("electric")
 
@@ -121,6 +139,9 @@ def test_limits_survive_writing_and_reading(write: Write):
         pytest.param(
             "[proud_end]\nupper_mm = 1\np_fail = 0.99\n", "p_fail 0.99 must be below p_pass 0.95", id="p order"
         ),
+        pytest.param("[high_fret]\nlower_mm = 0\n", "high_fret looks upward; give upper_mm alone", id="low of a high"),
+        pytest.param("[proud_end]\nlower_mm = 0\nupper_mm = 1\n", "proud_end looks upward", id="both of an end"),
+        pytest.param("[low_fret]\nupper_mm = 0\n", "low_fret looks downward; give lower_mm alone", id="high of a low"),
     ],
 )
 def test_limits_are_refused_in_one_line(write: Write, text: str, message: str):

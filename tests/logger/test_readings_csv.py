@@ -50,6 +50,33 @@ def test_readings_taken_back_are_not_judged(write: Write):
     assert [one.value_mm for one in _read(write("r.csv", text))] == [1.8]
 
 
+@pytest.mark.parametrize("words", ["", "no", "No", "false", "0"])
+def test_a_column_that_says_not_taken_back_is_judged(write: Write, words: str):
+    text = f"kind,fret,place,value,unit,taken_back\nslot_depth,5,bass,1.7,mm,{words}\n"
+
+    assert len(_read(write("r.csv", text))) == 1
+
+
+def test_a_reading_that_the_bench_kept_without_a_feature_is_read_and_not_judged(write: Write):
+    text = "kind,fret,place,value,unit,sequence\n,,,1.7,mm,4\nslot_depth,5,bass,1.8,mm,5\n"
+
+    unassigned, depth = _read(write("r.csv", text))
+
+    assert unassigned is None
+    assert depth.value_mm == 1.8
+
+
+def test_the_wire_has_no_place(write: Write):
+    text = HEAD + "tang_thickness,,bass,0.5,mm\ntang_thickness,,treble,0.51,mm\n"
+
+    assert {one.key.place for one in _read(write("r.csv", text))} == {None}
+
+
+@pytest.mark.parametrize("kind", ["fret_step", "straightedge_gap", "board_rise"])
+def test_what_has_a_sign_may_be_negative(write: Write, kind: str):
+    assert _read(write("r.csv", HEAD + f"{kind},7,centre,-0.01,mm\n"))[0].value_mm == -0.01
+
+
 def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
     assert len(_read(write("r.csv", "\ufeff" + HEAD + "\n slot_depth , 5 , bass , 1.7 , mm \n\n"))) == 1
 
@@ -58,6 +85,21 @@ def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
     ("text", "message"),
     [
         pytest.param("", "the file is empty", id="empty"),
+        pytest.param(
+            "kind;fret;place;value;unit\n",
+            "column 'kind' is missing; the header must have kind,fret,place,value,unit"
+            "; separate the columns with commas",
+            id="semicolons",
+        ),
+        pytest.param(HEAD + ",5,bass,1,mm\n", "unknown kind ''", id="no kind and not from a bench"),
+        pytest.param(HEAD + "tang_thickness,,left,0.5,mm\n", "place must be bass, centre or treble", id="wire place"),
+        pytest.param(HEAD + "slot_depth,5,bass,-1.7,mm\n", "slot_depth is a size; value must be above 0", id="sign"),
+        pytest.param(HEAD + "slot_depth,5,bass,0,mm\n", "slot_depth is a size; value must be above 0", id="zero"),
+        pytest.param(
+            HEAD[:-1] + ",low,high\nslot_width,5,bass,,mm,-0.1,0.2\n",
+            "a leaf has no sign; low must not be negative",
+            id="negative leaf",
+        ),
         pytest.param("\n\n", "the file is empty", id="blank"),
         pytest.param(HEAD, "no readings below the header", id="header only"),
         pytest.param("kind,fret,place,value\n", "column 'unit' is missing", id="missing column"),

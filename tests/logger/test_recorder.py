@@ -87,6 +87,28 @@ def test_what_cannot_be_read_is_refused_and_advances_nothing(store: Store, neck:
     assert recorder.kept().readings == []
 
 
+@pytest.mark.parametrize(
+    ("before", "text", "message"),
+    [
+        pytest.param([], "0.55", "slot width is typed as two leaves", id="one number for a slot"),
+        pytest.param(["0.5 0.6"], "1.1 1.2", "height of the seated fret is one number, not two leaves", id="leaves"),
+        pytest.param(["0.5 0.6"], "-1.1", "height of the seated fret is a size and must be above 0", id="sign"),
+    ],
+)
+def test_a_typed_value_of_the_wrong_form_is_refused(
+    store: Store, neck: Instrument, before: list[str], text: str, message: str
+):
+    recorder = _recorder(store, neck)
+    for each in before:
+        assert recorder.typed(each, "mm").done
+
+    answer = recorder.typed(text, "mm")
+
+    assert not answer.done
+    assert message in answer.text
+    assert len(recorder.kept().readings) == len(before)
+
+
 def test_unknown_unit_is_refused(store: Store, neck: Instrument):
     assert "unit must be mm, in or thou" in _recorder(store, neck).typed("1", "cm").text
 

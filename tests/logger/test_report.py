@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from logger.evaluation.conformity import Limits
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.instrument import Instrument, read_instrument
 from logger.limits import default_limits
@@ -57,6 +58,28 @@ def test_fit(neck: Instrument, slot: float, check: str, value: float, verdict: s
     assert one.verdict == verdict
     assert words is None or words in (one.flag or "")
     assert (one.flag is None) == (verdict != "fail")
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "slot", "words"),
+    [
+        pytest.param(0.06, 0.10, 0.54, "is tighter than wanted, only 0.030 ", id="wide limits, below them"),
+        pytest.param(0.00, 0.02, 0.56, "is loose, 0.050 ", id="narrow limits, above them"),
+        pytest.param(-0.10, -0.06, 0.49, "is looser than wanted, the tang is only 0.020 ", id="tight fit wanted"),
+        pytest.param(-0.10, -0.06, 0.38, "is tight, the tang is 0.130 ", id="tighter than a tight fit"),
+        pytest.param(None, -0.06, 0.49, "is looser than wanted, the tang is only 0.020 ", id="upper limit alone"),
+    ],
+)
+def test_a_fit_is_told_by_the_limit_it_breaks(
+    neck: Instrument, lower: float | None, upper: float, slot: float, words: str
+):
+    limits = {**default_limits(neck.kind), "tang_clearance": Limits(lower_mm=lower, upper_mm=upper)}
+    found = Judge(neck, limits).verdicts([*WIRE, _reading("slot_width", slot, 5, "bass")])
+
+    (one,) = (each for each in found if each.check == "tang_clearance")
+
+    assert one.verdict == "fail"
+    assert words in (one.flag or "")
 
 
 @pytest.mark.parametrize(("depth", "verdict"), [(1.75, "pass"), (1.40, "fail"), (2.30, "fail"), (1.50, "remeasure")])
