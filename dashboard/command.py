@@ -1,12 +1,18 @@
 """The ``fretledger`` command with the page plugged in: the one place that joins command line and dashboard."""
 
+import os
+import signal
 import sys
+from typing import TYPE_CHECKING, Final
 
-from logger.cli import run
-from logger.door import Door, PageServer
+if TYPE_CHECKING:
+    from logger.door import Door, PageServer
+
+INTERRUPTED: Final = 130
+"""Exit status after Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 
-def _serve(door: Door, *, port: int) -> PageServer:
+def _serve(door: "Door", *, port: int) -> "PageServer":
     from dashboard.server import serve  # Dash takes a second to import; most commands never need it
 
     return serve(door, port=port)
@@ -14,4 +20,13 @@ def _serve(door: Door, *, port: int) -> PageServer:
 
 def main() -> None:
     """Run the command and leave with its exit status."""
-    sys.exit(run(sys.argv[1:], _serve))
+    signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))  # while importing: nothing is open yet
+    from logger.cli import run
+
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        status = run(sys.argv[1:], _serve)
+    except KeyboardInterrupt:
+        status = INTERRUPTED
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # everything is closed; Python itself needs a moment to end
+    sys.exit(status)

@@ -22,7 +22,7 @@ from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.kept import observations_of
-from logger.limits import LimitSet, limits_toml
+from logger.limits import LimitSet, limits_toml, parse_limits
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import Sheet, standard_items
@@ -166,7 +166,9 @@ class Bench:
     ) -> None:
         self.store = store
         self.study = study
+        self.notes: list[str] = []
         self.session = study.session if study else open_session(store, instrument, limits, resume=resume)
+        limits = limits if study else self._limits_kept(limits, instrument.kind)
         self._stated = stated
         self.specs = specs
         self._scene = Scene(
@@ -188,6 +190,15 @@ class Bench:
             threading.Thread(target=self._run_loop, name="gauges", daemon=True),
             threading.Thread(target=self._present, name="presenter", daemon=True),
         ]
+
+    def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:
+        """Return the limits that the session was begun with, and note it when others are asked for now."""
+        with self.store.reader() as reader:
+            text = reader.session(self.session).limits
+        kept = parse_limits(text, where="the limits of the session to go on with", kind=kind)
+        if dict(kept) != dict(asked):
+            self.notes.append("this session goes on with the limits it was begun with; give --new to use others")
+        return kept
 
     def start(self) -> None:
         """Start the threads and publish the first snapshot."""
@@ -219,6 +230,11 @@ class Bench:
                 zero_u_mm=spec.zero_u_mm,
             )
         first = self.recorder.add_gauge(name, spec, profile=profile.name, sha256=profile.sha256)
+        if self.recorder.worth(name) != spec:
+            self.notes.append(
+                f"gauge {name!r} keeps in this session what it was worth when the session began; "
+                "give --new to use what it is worth now"
+            )
         gauge = Gauge(
             name,
             profile=profile,
@@ -267,6 +283,8 @@ class Bench:
                 return self.recorder.typed(str(action.get("text", "")), str(action.get("unit", "mm")), token=action_id)
             case "skip":
                 return self.recorder.skip()
+            case "unskip":
+                return self.recorder.unskip()
             case "repeat":
                 return self.recorder.repeat()
             case "take_back":
@@ -274,7 +292,7 @@ class Bench:
             case "climate":
                 return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
             case other:
-                known = "typed, skip, repeat, take_back, climate"
+                known = "typed, skip, unskip, repeat, take_back, climate"
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
 
     def _take_back(self, action: Action) -> Answer:

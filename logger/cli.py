@@ -5,12 +5,15 @@
 
 import argparse
 import contextlib
+import errno
 import json
 import logging
 import os
 import sys
+import threading
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Final
 
 from drivers.errors import DriverError
 from logger.bench import SOFTWARE
@@ -22,6 +25,7 @@ from logger.cli_arguments import (
     STORE,
     USAGE,
     CommandError,
+    OneLineParser,
     above_zero,
     add_page,
     add_store,
@@ -30,13 +34,14 @@ from logger.cli_arguments import (
     stopped_by_signal,
     store_from_environment,
     store_path,
+    whole,
 )
 from logger.cli_gauges import add_gauges
 from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
 
-log = logging.getLogger(__name__)
+DISK_FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def run(arguments: Sequence[str], serve: Serve) -> int:
@@ -50,14 +55,19 @@ def run(arguments: Sequence[str], serve: Serve) -> int:
     try:
         return _guarded(options, serve)
     except BrokenPipeError:  # whoever read stdout went away; not ours to report
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()
         return OK
+
+
+def _drop_output() -> None:
+    with contextlib.suppress(OSError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _guarded(options: argparse.Namespace, serve: Serve) -> int:
     try:
         status: int = options.run(options, serve)
+        sys.stdout.flush()
         return status
     except (InputFileError, CommandError) as error:
         return _say(error, USAGE)
@@ -68,9 +78,11 @@ def _guarded(options: argparse.Namespace, serve: Serve) -> int:
     except BrokenPipeError:
         raise
     except Exception as error:
-        log.debug("our own fault", exc_info=True)
         if os.environ.get("FRETLEDGER_TRACE"):
             raise
+        if isinstance(error, OSError) and error.errno in DISK_FULL:
+            _drop_output()
+            return _say(f"no space to write in ({error.strerror}); free some and try again", USAGE)
         return _say(f"our own fault: {type(error).__name__}: {error}; set FRETLEDGER_TRACE=1 to see where", OUR_FAULT)
 
 
@@ -84,6 +96,11 @@ def _say(error: object, status: int) -> int:
 
 
 def _demo(options: argparse.Namespace, serve: Serve) -> int:
+    with stopped_by_signal() as stop:
+        return _run_demo(options, serve, stop)
+
+
+def _run_demo(options: argparse.Namespace, serve: Serve, stop: threading.Event) -> int:
     from logger.demo.operator import BenchSilentError
     from logger.demo.run import DemoOptions, run_demo
 
@@ -95,7 +112,7 @@ def _demo(options: argparse.Namespace, serve: Serve) -> int:
         store=options.store or store_from_environment(),
         acks=options.acks,
     )
-    with stopped_by_signal() as stop, page_port(options.port), _writable(options.acks):
+    with page_port(options.port), _writable(options.acks):
         try:
             return run_demo(wanted, serve, stop=stop)
         except BenchSilentError as error:
@@ -103,6 +120,11 @@ def _demo(options: argparse.Namespace, serve: Serve) -> int:
 
 
 def _bench(options: argparse.Namespace, serve: Serve) -> int:
+    with stopped_by_signal() as stop:  # before the imports, which take a second
+        return _run_bench(options, serve, stop)
+
+
+def _run_bench(options: argparse.Namespace, serve: Serve, stop: threading.Event) -> int:
     from logger.sitting import SittingOptions, run_sitting
 
     wanted = SittingOptions(
@@ -116,7 +138,7 @@ def _bench(options: argparse.Namespace, serve: Serve) -> int:
         new=options.new,
         climate=None if options.climate is None else parse_climate(options.climate),
     )
-    with stopped_by_signal() as stop, page_port(options.port):
+    with page_port(options.port):
         return run_sitting(wanted, serve, stop=stop)
 
 
@@ -166,7 +188,7 @@ def _writable(acks: Path | None) -> Iterator[None]:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="fretledger", description="Take, keep and judge fretwork readings.")
+    parser = OneLineParser(prog="fretledger", description="Take, keep and judge fretwork readings.")
     parser.add_argument("--version", action="version", version=SOFTWARE)
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     _add_demo(command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
@@ -181,7 +203,7 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seconds", type=above_zero, metavar="N", help="measure the whole sheet within N seconds and end"
     )
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="which faults, where and how large")
+    parser.add_argument("--seed", type=whole, default=1, metavar="N", help="which faults, where and how large")
     add_page(parser)
     parser.add_argument("--store", type=Path, metavar="PATH", help="keep the readings here; else a temporary store")
     parser.add_argument("--acks", type=Path, metavar="FILE", help="write one JSON line per reading once it is on disk")

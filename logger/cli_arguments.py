@@ -2,22 +2,45 @@
 
 import argparse
 import contextlib
-import math
 import os
+import re
 import signal
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn
 
 from logger.store import default_path
 
 OK, FAILED, USAGE, GAUGE, STORE, OUR_FAULT = 0, 1, 2, 3, 4, 70
 STORE_VARIABLE: Final = "FRETLEDGER_STORE"
+_NUMBER: Final = re.compile(r"[+-]?([0-9]{1,9}\.?[0-9]{0,9}|\.[0-9]{1,9})")
+_WHOLE: Final = re.compile(r"-?[0-9]{1,9}")
+_SHOWN: Final = 40
 
 
 class CommandError(Exception):
     """The command was given something that does not hold."""
+
+
+class OneLineParser(argparse.ArgumentParser):
+    """A parser that tells what is wrong in one line, as every other fault is told."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say the fault on stderr and leave."""
+        line = " ".join(message.split())
+        self.exit(USAGE, f"fretledger: {line}; see {self.prog} --help\n")
+
+
+def number(text: str) -> float:
+    """Return a decimal number.
+
+    Raises:
+        argparse.ArgumentTypeError: the text is none.
+    """
+    if not _NUMBER.fullmatch(text):
+        raise argparse.ArgumentTypeError(f"must be a number, got {text[:_SHOWN]!r}")
+    return float(text)
 
 
 def above_zero(text: str) -> float:
@@ -26,13 +49,21 @@ def above_zero(text: str) -> float:
     Raises:
         argparse.ArgumentTypeError: the text is none.
     """
-    try:
-        value = float(text)
-    except ValueError as error:
-        raise argparse.ArgumentTypeError(f"must be a number, got {text!r}") from error
-    if not math.isfinite(value) or value <= 0:
+    value = number(text)
+    if value <= 0:
         raise argparse.ArgumentTypeError(f"must be a number above 0, got {text!r}")
     return value
+
+
+def whole(text: str) -> int:
+    """Return a whole number of at most nine digits.
+
+    Raises:
+        argparse.ArgumentTypeError: the text is none.
+    """
+    if not _WHOLE.fullmatch(text):
+        raise argparse.ArgumentTypeError(f"must be a whole number of at most nine digits, got {text[:_SHOWN]!r}")
+    return int(text)
 
 
 def whole_above_zero(text: str) -> int:

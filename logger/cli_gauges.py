@@ -33,10 +33,12 @@ from logger.cli_arguments import (
     add_page,
     add_store,
     command,
+    number,
     page_port,
     stopped_by_signal,
     store_from_environment,
     store_path,
+    whole,
     whole_above_zero,
 )  # fmt: skip
 from logger.climate import check_climate
@@ -366,7 +368,7 @@ def _add_check(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--both-ways", action=argparse.BooleanOptionalAction, default=None,
                         help="run the sizes up and down, as an indicator is by default")  # fmt: skip
     parser.add_argument("--who", default="bench", metavar="NAME", help="who measures")
-    parser.add_argument("--temperature", type=float, metavar="C", help="temperature in degrees Celsius")
+    parser.add_argument("--temperature", type=number, metavar="C", help="temperature in degrees Celsius")
     parser.add_argument("--due-days", type=whole_above_zero, metavar="N",
                         help="days to the next check; 90 until told otherwise (common practice)")  # fmt: skip
     parser.add_argument("--correct", action="store_true", help="subtract the error found from its readings from now on")
@@ -383,7 +385,7 @@ def _add_study(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--trials", type=whole_above_zero, metavar="N", help="how often each measures each part; else 3"
     )
-    parser.add_argument("--seed", type=int, metavar="N", help="of the random order")
+    parser.add_argument("--seed", type=whole, metavar="N", help="of the random order")
     parser.add_argument("--new", action="store_true", help="give up a study that is not finished and begin anew")
     parser.add_argument(
         "--tolerance", type=above_zero, metavar="MM", help="also say the share of this tolerance, in mm"

@@ -10,7 +10,7 @@ from logger.door import Serve
 from logger.gauges import Known, stored_worth
 from logger.limits import default_limits
 from logger.recorder import Hooks, Recorder
-from logger.sitting import known_profiles, parse_gauge, plain_instrument
+from logger.sitting import plain_instrument, plug, raise_for_lost
 from logger.store import Store
 from logger.study import Study
 from logger.study_session import OpenStudy, Wish, finish, open_study
@@ -123,8 +123,7 @@ def run_page(
         DriverError: a named gauge cannot be opened.
         OSError: the port of the page is taken.
     """
-    profiles = known_profiles()
-    plugged = [parse_gauge(text, profiles) for text in options.ports]
+    plugged = plug(options.ports)
     study = begin(store, gauge, options.wish, anew=options.anew)
     with store.reader() as reader:
         worth = {**default_gauges(), **stored_worth(reader), gauge.name: gauge.spec}
@@ -142,4 +141,6 @@ def run_page(
         if options.browser:
             webbrowser.open(page.url)
         stop.wait()
-    return conclude(store, study, bench.recorder, terminal)
+    found = conclude(store, study, bench.recorder, terminal)
+    raise_for_lost(bench)
+    return found

@@ -9,7 +9,7 @@ from typing import Final
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import NM_PER, STUDY, Feature
 from logger.gauge_file import GaugeSpec, spec_from, worth
-from logger.store import Climate, KeptReading, ReadingRow, SessionGauge
+from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRequest, Skip
 
 _NM: Final = NM_PER["mm"]
 
@@ -33,6 +33,20 @@ def feature_of(row: ReadingRow) -> Feature | None:
         return None
     trial = row.round if row.kind == STUDY else None
     return Feature(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet), trial=trial)
+
+
+def asked_of(row: Skip | SheetRequest) -> Feature:
+    """Return the feature that something was asked of the sheet about."""
+    return Feature(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
+
+
+def reading_words(row: ReadingRow) -> str:
+    """Return gauge, value and feature of a reading in one line."""
+    feature = feature_of(row)
+    value = f"{row.value_nm / _NM:.4f} mm"
+    if row.low_nm is not None and row.high_nm is not None:
+        value = f"{row.low_nm / _NM:.4f} to {row.high_nm / _NM:.4f} mm"
+    return f"{row.gauge} {value} ({feature.words() if feature else 'no feature'})"
 
 
 def key_of(row: ReadingRow) -> FeatureKey | None:

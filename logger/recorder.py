@@ -10,22 +10,33 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 from drivers.errors import FrameError
 from drivers.reading import Reading
-from drivers.transports.typed import TypedGauge, TypedValue, parse_typed
+from drivers.transports.typed import TypedGauge, parse_typed
 from logger.climate import check_climate
 from logger.door import Answer
 from logger.errors import InputFileError, SheetError, StoreError
-from logger.features import KINDS, SIGNED_KINDS, Feature, measures
+from logger.features import KINDS, Feature, measures
 from logger.gauge_file import GaugeSpec
-from logger.kept import feature_of, feet_of, feet_text, spec_json, spec_of
-from logger.sheet import Item, ReadingKey, Sheet
-from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, Skip, Store, StoreReader, TakeBack
+from logger.kept import asked_of, feature_of, feet_text, reading_words, spec_json, spec_of
+from logger.sheet import Item, ReadingKey, Sheet, wrong_form
+from logger.store import (
+    Climate,
+    KeptReading,
+    ReadingRow,
+    SessionGauge,
+    SheetRequest,
+    Skip,
+    Store,
+    StoreReader,
+    TakeBack,
+)  # fmt: skip
 
 log = logging.getLogger(__name__)
 
+LEAVES: Final = "leaves"
 TYPED: Final = "typed "
 """What a gauge's name begins with when a person types its readings."""
 PATIENCE_S: Final = 3.0
@@ -78,6 +89,7 @@ class Recorder:
         self._readings: dict[ReadingKey, KeptReading] = {}
         self._specs: dict[str, GaugeSpec] = {}
         self._typed: dict[str, TypedGauge] = {}
+        self._skipped: list[Feature] = []
         self._waiting = 0
         self.taken = 0
         self.lost: list[ReadingRow] = []
@@ -89,13 +101,22 @@ class Recorder:
             kept = reader.readings(self.session)
             self._climates = reader.climates(self.session)
             self._specs = {one.gauge: spec_of(one) for one in reader.gauges(self.session)}
-            skips = [
-                Feature(kind=one.kind, fret=one.fret, place=one.place, feet=feet_of(one.feet))
-                for one in reader.skips(self.session)
-            ]
+            asked = [(one.number, "skip", asked_of(one)) for one in reader.skips(self.session)]
+            asked += [(one.number, one.ask, asked_of(one)) for one in reader.sheet_requests(self.session)]
         self._readings = {(one.row.gauge, one.row.sequence): one for one in kept}
         live = [(key, feature_of(one.row)) for key, one in self._readings.items() if one.taken_back is None]
-        self._sheet.resume([(key, feature) for key, feature in live if feature is not None], skips)
+        asked.sort(key=lambda each: each[0])
+        self._sheet.resume(
+            [(key, feature) for key, feature in live if feature is not None], [(ask, of) for _, ask, of in asked]
+        )
+        for _, ask, feature in asked:
+            self._note_skip(ask, feature)
+
+    def _note_skip(self, ask: str, feature: Feature) -> None:
+        if ask == "skip":
+            self._skipped.append(feature)
+        elif ask == "unskip" and feature in self._skipped:
+            self._skipped.remove(feature)
 
     # -- gauges ------------------------------------------------------------------------------------------------------
 
@@ -120,6 +141,11 @@ class Recorder:
                 self._specs[name] = spec
         with self._store.reader() as reader:
             return reader.next_sequence(self.session, name)
+
+    def worth(self, gauge: str) -> GaugeSpec:
+        """Return what a gauge is worth in this session."""
+        with self._lock:
+            return self._specs[gauge]
 
     def take(self, reading: Reading) -> Future[None]:
         """Give a reading its feature and hand it to the store; the future is done when it is on disk."""
@@ -165,7 +191,7 @@ class Recorder:
             if error is None:
                 self._readings[row.gauge, row.sequence] = KeptReading(row=row, taken_back=None, original=row)
             else:
-                log.error("reading %s of %s was not kept: %s", row.sequence, row.gauge, error)
+                log.error("reading %s was not kept: %s", reading_words(row), error)
                 self._sheet.take_back((row.gauge, row.sequence))
                 self.lost.append(row)
         try:
@@ -193,28 +219,14 @@ class Recorder:
             with self._lock:
                 if token and any(one.row.status == token for one in self._readings.values()):
                     return Answer(done=True, text="taken before")
-                wrong = self._wrong_form(value)
+                item = self._sheet.next()
+                wrong = wrong_form(item, value) if item is not None and not self._studied else ""
                 if wrong:
                     return Answer(done=False, text=wrong)
                 future = self.take(replace(self._typed_gauge().submit(text, unit=unit), status=token))
         except (FrameError, StoreError) as error:
             return Answer(done=False, text=_first_line(error))
-        return self._answer(future, "")
-
-    def _wrong_form(self, value: TypedValue) -> str:
-        """Say what is wrong with a typed value for the feature that is next, or nothing."""
-        item = self._sheet.next()
-        if item is None or self._studied:
-            return ""
-        kind = KINDS[item.feature.kind]
-        leaves, bracket = kind.gauges[0] == "leaves", value.low_nm is not None
-        if leaves and not bracket:
-            return f"{kind.words} is typed as two leaves, the largest that goes and the next that does not: 0.55 0.60"
-        if bracket and not leaves:
-            return f"{kind.words} is one number, not two leaves; type it like 0.512"
-        if value.value_nm <= 0 and kind.name not in SIGNED_KINDS:
-            return f"{kind.words} is a size and must be above 0; check the sign"
-        return ""
+        return self._answer(future, "" if item is not None else "kept, but the sheet is done: it belongs to no feature")
 
     def _typed_gauge(self) -> TypedGauge:
         item = self._sheet.next()
@@ -222,7 +234,7 @@ class Recorder:
             kind, name = self._studied, f"{TYPED}{self._studied}"
         else:
             kind = "" if item is None else KINDS[item.feature.kind].gauges[0]
-            name = kind if kind == "leaves" else f"{TYPED}{kind.replace('_', ' ')}".strip()
+            name = kind if kind == LEAVES else f"{TYPED}{kind.replace('_', ' ')}".strip()
         if name not in self._typed:
             spec = self._defaults.get(name) or self._defaults.get(kind) or GaugeSpec(kind=kind or "typed")
             self._typed[name] = TypedGauge(name, first_sequence=self.add_gauge(name, spec))
@@ -256,19 +268,27 @@ class Recorder:
                 item = self._sheet.skip()
             except SheetError as error:
                 return Answer(done=False, text=str(error))
-            feature, number = item.feature, self._number()
-            future = self._store.submit(
-                Skip(
-                    session=self.session,
-                    number=number,
-                    kind=feature.kind,
-                    fret=feature.fret,
-                    place=feature.place,
-                    feet=feet_text(feature.feet),
-                    at_ns=time.time_ns(),
-                )
-            )
+            feature = item.feature
+            future = self._store.submit(Skip(**self._request(feature)))
+            self._note_skip("skip", feature)
         return self._answer(future, f"skipped {feature.words()}")
+
+    def unskip(self) -> Answer:
+        """Ask again for the feature that was skipped last."""
+        with self._lock:
+            if not self._skipped:
+                return Answer(done=False, text="nothing is skipped")
+            feature = self._skipped[-1]
+            future = self._store.submit(SheetRequest(ask="unskip", **self._request(feature)))
+            self._note_skip("unskip", feature)
+            self._sheet.unskip(feature)
+        return self._answer(future, f"asked again: {feature.words()}")
+
+    def _request(self, feature: Feature) -> dict[str, Any]:
+        return {
+            "session": self.session, "number": self._number(), "kind": feature.kind, "fret": feature.fret,
+            "place": feature.place, "feet": feet_text(feature.feet), "at_ns": time.time_ns(),
+        }  # fmt: skip
 
     def repeat(self) -> Answer:
         """Ask for the newest measured feature once more; a study repeats by itself."""
@@ -278,9 +298,12 @@ class Recorder:
             feature = next((found for found in map(_feature, reversed(self._live())) if found is not None), None)
             if feature is None:
                 return Answer(done=False, text="nothing to repeat: no reading yet")
-            self._sheet.repeat(feature)
-        self._hooks.on_change()
-        return Answer(done=True, text=f"once more: {feature.words()}")
+            try:
+                self._sheet.repeat(feature)
+            except SheetError as error:
+                return Answer(done=False, text=str(error))
+            future = self._store.submit(SheetRequest(ask="repeat", **self._request(feature)))
+        return self._answer(future, f"once more: {feature.words()}")
 
     def take_back(self, key: ReadingKey | None = None, *, who: str = "bench", why: str = "taken back") -> Answer:
         """Take back a reading, the newest when none is named; the reading stays in the store."""
@@ -323,6 +346,12 @@ class Recorder:
     def _live(self) -> list[KeptReading]:
         return [one for one in self._readings.values() if one.taken_back is None]
 
+    def lost_words(self) -> str:
+        """Name the readings that could not be kept, with their values; empty when none was lost."""
+        with self._lock:
+            named = [reading_words(row) for row in self.lost]
+        return f"{len(named)} not kept, measure again: {', '.join(named)}" if named else ""
+
     # -- what there is to show ---------------------------------------------------------------------------------------
 
     def kept(self) -> Kept:
@@ -334,6 +363,12 @@ class Recorder:
         """Return the next item and the progress of every stage."""
         with self._lock:
             return self._sheet.next(), self._sheet.progress()
+
+    @property
+    def skipped(self) -> Feature | None:
+        """Return the feature that was skipped last and not asked again."""
+        with self._lock:
+            return self._skipped[-1] if self._skipped else None
 
 
 def _feature(one: KeptReading) -> Feature | None:

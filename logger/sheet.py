@@ -1,11 +1,13 @@
 """Which feature comes next: stages, repeats, skip, take back. A state machine without input or output."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from drivers.transports.typed import TypedValue
 from logger.errors import SheetError
-from logger.features import PLACES, WIRE_KINDS, Feature
+from logger.features import KINDS, PLACES, SIGNED_KINDS, WIRE_KINDS, Feature
 from logger.instrument import Instrument
 
 STAGES: Final = ("wire", "slots", "seating", "sweep")
@@ -62,6 +64,19 @@ def standard_items(instrument: Instrument) -> list[Item]:
     ]
 
 
+def wrong_form(item: Item, value: TypedValue) -> str:
+    """Say what is wrong with a typed value for what is asked for, or nothing."""
+    kind = KINDS[item.feature.kind]
+    leaves, bracket = kind.gauges[0] == "leaves", value.low_nm is not None
+    if leaves and not bracket:
+        return f"{kind.words} is typed as two leaves, the largest that goes and the next that does not: 0.55 0.60"
+    if bracket and not leaves:
+        return f"{kind.words} is one number, not two leaves; type it like 0.512"
+    if value.value_nm <= 0 and kind.name not in SIGNED_KINDS:
+        return f"{kind.words} is a size and must be above 0; check the sign"
+    return ""
+
+
 @dataclass(slots=True)
 class Sheet:
     """The ordered items and how far the sitting has come; the next feature is the first open item."""
@@ -99,6 +114,12 @@ class Sheet:
             if item.feature == feature and item.open:
                 self.items[index] = replace(item, skipped=True)
 
+    def unskip(self, feature: Feature) -> None:
+        """Ask again for a feature that was passed over."""
+        for index, item in enumerate(self.items):
+            if item.feature == feature and item.skipped:
+                self.items[index] = replace(item, skipped=False)
+
     def take_back(self, reading: ReadingKey) -> Item | None:
         """Open the item that a reading filled (of several the last) and return it; None when it filled none."""
         for index in reversed(range(len(self.items))):
@@ -125,23 +146,31 @@ class Sheet:
         self.items.insert(min(first_open, len(self.items)), item)
         return item
 
-    def resume(self, readings: Iterable[tuple[ReadingKey, Feature]], skipped: Iterable[Feature]) -> None:
+    def resume(self, readings: Iterable[tuple[ReadingKey, Feature]], asked: Iterable[tuple[str, Feature]] = ()) -> None:
         """Take in what an earlier run of the same sitting kept.
 
         Args:
             readings: kept readings with their features, in order; extra repeats extend the sheet.
-            skipped: features that were passed over.
+            asked: what was asked of the sheet, in order: ``skip``, ``unskip`` or ``repeat`` and the feature.
         """
+        repeated: Counter[Feature] = Counter()
         for key, feature in readings:
             indices = [index for index, item in enumerate(self.items) if item.feature == feature]
             index = next((index for index in indices if self.items[index].open), None)
             if index is None and indices:
                 self.repeat(feature)
+                repeated[feature] += 1
                 index = next(i for i, item in enumerate(self.items) if item.feature == feature and item.open)
             if index is not None:
                 self.items[index] = replace(self.items[index], filled_by=key)
-        for feature in skipped:
-            self.skip_feature(feature)
+        for ask, feature in asked:
+            if ask == "repeat" and repeated[feature]:
+                repeated[feature] -= 1  # its reading is kept
+            else:
+                self._ask(ask, feature)
+
+    def _ask(self, ask: str, feature: Feature) -> None:
+        {"skip": self.skip_feature, "unskip": self.unskip, "repeat": self.repeat}[ask](feature)
 
     def progress(self) -> list[tuple[str, int, int]]:
         """Return per stage: name, items done or skipped, items in all."""

@@ -3,6 +3,7 @@
 import sys
 import threading
 import webbrowser
+from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from importlib.resources import files
@@ -14,11 +15,12 @@ from drivers.errors import ProfileError
 from drivers.profiles import Profile, load_profiles
 from logger.bench import Bench, Trouble, default_gauges
 from logger.door import Serve
-from logger.errors import GaugesError
+from logger.errors import GaugesError, StoreError
 from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
 from logger.limits import default_limits, read_limits
+from logger.recorder import LEAVES, TYPED
 from logger.store import Store
 
 PLAIN: Final = "plain-steel-string.toml"
@@ -66,6 +68,25 @@ def parse_gauge(text: str, profiles: dict[str, Profile]) -> PluggedGauge:
     return PluggedGauge(name=name, profile=profiles[profile], port=port)
 
 
+def plug(texts: Sequence[str]) -> list[PluggedGauge]:
+    """Return the gauges that the command line names, each with a name and a port of its own.
+
+    Raises:
+        GaugesError: a text, a profile or a name does not hold.
+    """
+    profiles = known_profiles()
+    plugged = [parse_gauge(text, profiles) for text in texts]
+    for index, one in enumerate(plugged):
+        if one.name == LEAVES or f"{one.name} ".startswith(TYPED):
+            raise GaugesError(f"--gauge {one.name!r}: that name is for readings that are typed; give the gauge another")
+        for other in plugged[:index]:
+            if other.name == one.name:
+                raise GaugesError(f"--gauge: two gauges are named {one.name!r}; give each a name of its own")
+            if other.port == one.port:
+                raise GaugesError(f"--gauge: {other.name!r} and {one.name!r} name one port, {one.port}; a port has one")
+    return plugged
+
+
 def _instrument(path: Path | None) -> Instrument:
     return plain_instrument() if path is None else read_instrument(path)
 
@@ -101,8 +122,7 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
     kind = instrument.kind
     limits = read_limits(options.limits, kind=kind) if options.limits else default_limits(kind)
     stated = read_gauges(options.gauges) if options.gauges else {}
-    profiles = known_profiles()
-    plugged = [parse_gauge(text, profiles) for text in options.ports]
+    plugged = plug(options.ports)
     with ExitStack() as stack:
         trouble = Trouble()
         store = stack.enter_context(Store.open_or_create(options.store, on_trouble=trouble))
@@ -120,12 +140,26 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         page = serve(bench.door, port=options.port)
         stack.callback(page.stop)
         print(f"ready {page.url}", file=out, flush=True)
+        for note in bench.notes:
+            print(f"fretledger: {note}", file=sys.stderr, flush=True)
         if not plugged:
             _say_ports()
         if options.browser:
             webbrowser.open(page.url)
         stop.wait()
+    raise_for_lost(bench)
     return 0
+
+
+def raise_for_lost(bench: Bench) -> None:
+    """Tell the readings that a bench, now stopped, could not keep.
+
+    Raises:
+        StoreError: there are some.
+    """
+    lost = bench.recorder.lost_words()
+    if lost:
+        raise StoreError(lost, path=bench.store.path)
 
 
 def _say_ports() -> None:

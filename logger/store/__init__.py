@@ -18,6 +18,7 @@ from logger.store.rows import (
     SessionGauge,
     SessionPurpose,
     SessionRow,
+    SheetRequest,
     Skip,
     TakeBack,
 )
@@ -40,6 +41,7 @@ __all__ = [
     "SessionGauge",
     "SessionPurpose",
     "SessionRow",
+    "SheetRequest",
     "Skip",
     "Store",
     "StoreReader",

@@ -26,6 +26,7 @@ from logger.store.rows import (
     SessionGauge,
     SessionPurpose,
     SessionRow,
+    SheetRequest,
     Skip,
     TakeBack,
 )
@@ -169,6 +170,10 @@ class StoreReader:
         """Return the features that a session passed over."""
         return self._rows(Skip, "WHERE session = ?", (session,))
 
+    def sheet_requests(self, session: str) -> list[SheetRequest]:
+        """Return what a session asked of its sheet beyond skipping."""
+        return self._rows(SheetRequest, "WHERE session = ?", (session,))
+
     def climates(self, session: str) -> list[Climate]:
         """Return temperature and humidity during a session."""
         return self._rows(Climate, "WHERE session = ?", (session,))
@@ -208,8 +213,8 @@ class StoreReader:
         )
 
     def next_number(self, session: str) -> int:
-        """Return the number after the highest take-back, reassignment, skip or climate of a session."""
-        tables = ("take_back", "reassignment", "skip", "climate")
+        """Return the number after the highest take-back, reassignment, skip, sheet request or climate of a session."""
+        tables = ("take_back", "reassignment", "skip", "sheet_request", "climate")
         numbers = " UNION ALL ".join(f"SELECT max(number) AS number FROM {name} WHERE session = ?1" for name in tables)
         return self._whole(f"SELECT coalesce(max(number), 0) + 1 FROM ({numbers})", (session,))
 

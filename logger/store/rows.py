@@ -145,6 +145,23 @@ class Skip:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SheetRequest:
+    """A feature of the sheet is to be measured after all, or once more; key ``session``, ``number``.
+
+    ``ask`` is ``unskip`` or ``repeat``. Skips and requests of a session stand in the order of their numbers.
+    """
+
+    session: str
+    number: int
+    ask: str
+    kind: str
+    fret: int | None = None
+    place: str | None = None
+    feet: str | None = None
+    at_ns: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionPurpose:
     """What a session is for when it is not the measuring of an instrument; key ``session``.
 
@@ -237,6 +254,7 @@ Row = (
     | TakeBack
     | Reassignment
     | Skip
+    | SheetRequest
     | SessionPurpose
     | Climate
     | Gauge

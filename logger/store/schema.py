@@ -109,8 +109,12 @@ _FIRST: Final = Step(
 )
 
 _SECOND: Final = Step(
-    words="named gauges, their checks and studies, and the climate",
+    words="named gauges, their checks and studies, the climate, and what is asked of the sheet",
     statements=(
+        f"""CREATE TABLE sheet_request ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), {_NUMBER},
+        ask TEXT NOT NULL CONSTRAINT "ask must be unskip or repeat" CHECK (ask IN ('unskip', 'repeat')),
+        {_KIND} NOT NULL, {_FEATURE}, at_ns INTEGER NOT NULL, UNIQUE (session, number)) STRICT""",
+        *_append_only("sheet_request", "session", "number"),
         f"""CREATE TABLE session_purpose ({_ENTRY}, session TEXT NOT NULL UNIQUE REFERENCES session (id),
         purpose TEXT NOT NULL CONSTRAINT "purpose must not be empty" CHECK (purpose <> ''),
         description TEXT NOT NULL) STRICT""",

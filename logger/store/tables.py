@@ -21,6 +21,7 @@ from logger.store.rows import (
     SessionGauge,
     SessionPurpose,
     SessionRow,
+    SheetRequest,
     Skip,
     TakeBack,
 )
@@ -136,6 +137,7 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     TakeBack: _table(TakeBack, "take_back", _AMENDMENT, "the reading it takes back"),
     Reassignment: _table(Reassignment, "reassignment", _AMENDMENT, "the reading it assigns anew"),
     Skip: _table(Skip, "skip", _AMENDMENT, "its session"),
+    SheetRequest: _table(SheetRequest, "sheet_request", _AMENDMENT, "its session"),
     SessionPurpose: _table(SessionPurpose, "session_purpose", ("session",), "its session"),
     Climate: _table(Climate, "climate", _AMENDMENT, "its session"),
     Gauge: _table(Gauge, "gauge", ("name", "number")),

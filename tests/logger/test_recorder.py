@@ -211,6 +211,49 @@ def test_a_resumed_session_goes_on_where_it_was(store: Store, neck: Instrument):
     assert [one.row.sequence for one in again.kept().readings] == [1, 2, 3]
 
 
+def test_skips_and_requests_stand_after_a_restart(store: Store, neck: Instrument):
+    session = open_session(store, neck, default_limits("bass"), resume=False)
+    recorder = _recorder(store, neck, session=session)
+    assert not recorder.unskip().done
+    recorder.skip()
+    recorder.typed("1.1", "mm")
+    assert recorder.repeat().text == "once more: fret 1, bass: height of the seated fret"
+
+    again = _recorder(store, neck, session=session)
+
+    assert again.skipped == SLOT
+    assert again.sheet_state()[0] == Item(stage="seating", feature=SEATED, repeat=2, of=2)
+    assert again.unskip().text == "asked again: fret 1, bass: slot width"
+    assert again.skipped is None
+    third = _recorder(store, neck, session=session)
+    assert third.sheet_state()[0] == Item(stage="slots", feature=SLOT)
+    assert not third.unskip().done
+
+
+def test_a_typed_reading_after_the_sheet_is_kept_and_said_to_belong_nowhere(store: Store, neck: Instrument):
+    recorder = _recorder(store, neck)
+    for text in ("0.5 0.6", "1.1", "1.2"):
+        assert recorder.typed(text, "mm").text == ""
+
+    assert recorder.typed("1.3", "mm").text == "kept, but the sheet is done: it belongs to no feature"
+    assert recorder.kept().readings[-1].row.kind is None
+
+
+def test_lost_readings_are_named_with_their_values(store: Store, neck: Instrument):
+    recorder = _recorder(store, neck)
+    assert recorder.lost_words() == ""
+    recorder.skip()
+    recorder.add_gauge("dial", GaugeSpec(kind="depth_indicator"))
+    recorder.take(_reading("dial", 1)).result()
+    with pytest.raises(Exception, match="dial"):
+        recorder.take(_reading("dial", 1, value_nm=9_000)).result()
+    store.close()
+
+    assert recorder.lost_words() == (
+        "1 not kept, measure again: dial 0.0090 mm (fret 2, bass: height of the seated fret)"
+    )
+
+
 def test_the_same_key_with_other_content_is_an_error_and_the_reading_is_asked_again(store: Store, neck: Instrument):
     refused: list[str] = []
     recorder = _recorder(store, neck, Hooks(on_refused=refused.append))

@@ -89,10 +89,29 @@ def test_repeat_works_on_a_full_sheet_and_not_on_a_foreign_feature():
 def test_a_resumed_sheet_stands_where_it_stood():
     sheet = _sheet()
 
-    sheet.resume([(("g", 1), A), (("g", 2), B), (("g", 3), B)], [C])
+    sheet.resume([(("g", 1), A), (("g", 2), B), (("g", 3), B)], [("skip", C)])
 
     assert _order(sheet) == [(1, 2, 2)]
     assert sum(item.feature == B for item in sheet.items) == 2
+
+
+def test_what_was_asked_stands_again_after_a_resume():
+    asked = [("skip", C), ("unskip", C), ("repeat", B), ("repeat", B)]
+    sheet = _sheet()
+
+    sheet.resume([(("g", 1), B), (("g", 2), B)], asked)
+
+    assert sum(item.feature == B for item in sheet.items) == 3, "one repeat is measured, one is still asked for"
+    assert [item.feature for item in sheet.items if item.open].count(B) == 1
+    assert not any(item.skipped for item in sheet.items)
+
+
+def test_a_skipped_feature_is_next_again():
+    sheet = _sheet()
+    item = sheet.skip()
+    sheet.unskip(item.feature)
+
+    assert sheet.next() == item
 
 
 def test_standard_sheet_asks_for_every_stage(instrument: Path):

@@ -27,6 +27,7 @@ from logger.store import (
     SessionGauge,
     SessionPurpose,
     SessionRow,
+    SheetRequest,
     Skip,
     Store,
     TakeBack,
@@ -157,6 +158,7 @@ def of_gauges() -> list[Row]:
         CheckResult(gauge_check="c1", at_ns=53, result="{}"),
         Climate(session="s1", number=4, at_ns=54, temperature_mc=-20_000, humidity_mpercent=100_000, who="me"),
         SessionPurpose(session="s1", purpose="study", description="{}"),
+        SheetRequest(session="s1", number=5, ask="unskip", kind="slot_width", fret=9, place="bass", at_ns=55),
     ]
 
 
