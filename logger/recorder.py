@@ -220,7 +220,9 @@ class Recorder:
                 if token and any(one.row.status == token for one in self._readings.values()):
                     return Answer(done=True, text="taken before")
                 item = self._sheet.next()
-                wrong = wrong_form(item, value) if item is not None and not self._studied else ""
+                wrong = ""
+                if item is not None and not self._studied:
+                    wrong = wrong_form(item, value_nm=value.value_nm, bracket=value.low_nm is not None)
                 if wrong:
                     return Answer(done=False, text=wrong)
                 future = self.take(replace(self._typed_gauge().submit(text, unit=unit), status=token))

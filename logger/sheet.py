@@ -5,7 +5,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from drivers.transports.typed import TypedValue
 from logger.errors import SheetError
 from logger.features import KINDS, PLACES, SIGNED_KINDS, WIRE_KINDS, Feature
 from logger.instrument import Instrument
@@ -64,15 +63,15 @@ def standard_items(instrument: Instrument) -> list[Item]:
     ]
 
 
-def wrong_form(item: Item, value: TypedValue) -> str:
-    """Say what is wrong with a typed value for what is asked for, or nothing."""
+def wrong_form(item: Item, *, value_nm: int, bracket: bool) -> str:
+    """Say what is wrong with a typed value, or bracket of two leaves, for what is asked for; or nothing."""
     kind = KINDS[item.feature.kind]
-    leaves, bracket = kind.gauges[0] == "leaves", value.low_nm is not None
+    leaves = kind.gauges[0] == "leaves"
     if leaves and not bracket:
         return f"{kind.words} is typed as two leaves, the largest that goes and the next that does not: 0.55 0.60"
     if bracket and not leaves:
         return f"{kind.words} is one number, not two leaves; type it like 0.512"
-    if value.value_nm <= 0 and kind.name not in SIGNED_KINDS:
+    if value_nm <= 0 and kind.name not in SIGNED_KINDS:
         return f"{kind.words} is a size and must be above 0; check the sign"
     return ""
 

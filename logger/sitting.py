@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from drivers.discovery import serial_ports
-from drivers.errors import ProfileError
+from drivers.errors import DriverError, ProfileError
 from drivers.profiles import Profile, load_profiles
 from logger.bench import Bench, Trouble, default_gauges
 from logger.door import Serve
@@ -135,8 +135,13 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         trouble.listener = bench.on_trouble
         bench.start()
         stack.callback(bench.stop)
-        for gauge in plugged:
-            bench.add_gauge(gauge.name, gauge.profile, gauge.port)
+        try:
+            for gauge in plugged:
+                bench.add_gauge(gauge.name, gauge.profile, gauge.port)
+        except DriverError:
+            if not bench.recorder.kept().readings:
+                bench.stop(reason="a gauge could not be opened")
+            raise
         page = serve(bench.door, port=options.port)
         stack.callback(page.stop)
         print(f"ready {page.url}", file=out, flush=True)

@@ -1,6 +1,7 @@
 """Run the demo bench and count what it found of what was planted."""
 
 import json
+import os
 import random
 import sys
 import tempfile
@@ -10,7 +11,7 @@ import webbrowser
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Final, TextIO
+from typing import Any, Final, Self, TextIO
 
 import numpy as np
 
@@ -20,6 +21,7 @@ from logger.bench import Bench, Trouble, default_gauges
 from logger.demo.neck import DESCRIPTION, Neck, invent
 from logger.demo.operator import Operator, Stopwatch
 from logger.door import Serve
+from logger.errors import InputFileError
 from logger.gauge_file import GaugeSpec
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
@@ -34,6 +36,10 @@ GAUGES: Final = {
     "rocker": ("demo rocker", "rocker-indicator-mm", "{value} mm\r\n", 0.5),
 }
 """By kind: name, profile, the line it sends, and how often it sends garbage before a reading."""
+
+
+class AcksError(InputFileError):
+    """The acknowledgement file cannot be written."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +67,8 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
         StoreError: the store cannot be used.
         DriverError: a simulated gauge cannot be opened.
         BenchSilentError: a reading did not arrive.
-        OSError: the port of the page is taken, or the acknowledgement file cannot be written.
+        AcksError: the acknowledgement file cannot be written.
+        OSError: the port of the page is taken.
     """
     with ExitStack() as stack:
         path = options.store or Path(stack.enter_context(tempfile.TemporaryDirectory())) / "demo.db"
@@ -85,12 +92,12 @@ def _sit(
     """Measure the sheet and return the verdicts, the session and how many readings were sent to it."""
     instrument = parse_instrument(DESCRIPTION, where="the demo's instrument")
     with ExitStack() as stack:
-        acks = stack.enter_context(options.acks.open("a", encoding="utf-8")) if options.acks else None
+        acks = stack.enter_context(Acks(options.acks, stop)) if options.acks else None
 
         def on_durable(row: ReadingRow) -> None:
             watch.durable(row)
             if acks is not None:
-                print(json.dumps(_ack(row)), file=acks, flush=True)
+                acks.write(row)
 
         gauges = _plug_in(stack, options.seed)
         trouble = Trouble()
@@ -116,6 +123,45 @@ def _sit(
             webbrowser.open(page.url)
         _measure(options, Operator(neck, bench.door, gauges, bench.specs, seed=options.seed, watch=watch), stop)
         return bench.verdicts(), bench.session, bench.recorder.taken
+
+
+class Acks:
+    """The file of acknowledgements: one JSON line per reading that is on disk.
+
+    A line that cannot be written ends the demo, and is told when the file is closed.
+    """
+
+    def __init__(self, path: Path, stop: threading.Event) -> None:
+        self._path = path
+        self._stop = stop
+        self._fault: OSError | None = None
+
+    def __enter__(self) -> Self:
+        """Open the file for appending."""
+        self._file = os.open(self._path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
+        return self
+
+    def write(self, row: ReadingRow) -> None:
+        """Write one line, whole, before anything else happens."""
+        line = (json.dumps(_ack(row)) + "\n").encode()
+        try:
+            while line:
+                line = line[os.write(self._file, line) :]
+        except OSError as error:
+            self._fault = error
+            self._stop.set()
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file.
+
+        Raises:
+            AcksError: a line could not be written.
+        """
+        os.close(self._file)
+        if self._fault is not None:
+            raise AcksError(
+                f"{self._path}: cannot be written ({self._fault.strerror}); give --acks a file on a disk with space"
+            ) from self._fault
 
 
 def _measure(options: DemoOptions, operator: Operator, stop: threading.Event) -> None:

@@ -27,6 +27,8 @@ AS_GOOD: Final = 6.0
 """Difference of cost below which another explanation is as good: odds of 20 to 1."""
 LONGEST_RUN: Final = 6
 """Neighbours that are tried together; a longer run is the shape of the board, not single frets."""
+UNKNOWN_NOISE_MM: Final = 0.05
+"""Standard uncertainty that a step of unknown uncertainty weighs with; its verdict stays unknown (our choice)."""
 BARELY_TOLD: Final = 1e-9
 """Smallest ratio of eigenvalues at which heights still follow from the steps."""
 
@@ -81,6 +83,7 @@ def explain_steps(steps: Sequence[Step], positions_mm: Floats) -> list[FretDevia
     matrix = design_matrix(steps, frets, positions_mm)
     noise = covariance_mm2([step.estimate for step in steps]) + GOOD_SCATTER_MM**2 * (matrix @ matrix.T)
     noise += (1e-6**2) * np.eye(len(steps))
+    noise += UNKNOWN_NOISE_MM**2 * np.diag([float(not step.estimate.known) for step in steps])
     readings = np.array([step.estimate.value_mm for step in steps])
     named, replaceable = _fewest(matrix, noise, readings)
     measured = {step.fret for step in steps}

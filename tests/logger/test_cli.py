@@ -1,18 +1,24 @@
 """The command line: exit status, one clear line, results alone on stdout."""
 
+import argparse
 import json
 import sqlite3
+import subprocess
+import sys
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+import logger.cli
 from logger.cli import run
 from logger.door import Door, PageServer
-from logger.store import Store
+from logger.store import Store, StoreReader
 
 Write = Callable[[str, str], Path]
 GOOD = "kind,fret,place,value,unit,gauge\nseated_height,7,bass,1.1,mm,depth\nseated_height,7,centre,1.1,mm,depth\n"
+GAUGES = ("--gauge", "a=caliper-mm@/dev/p", "--gauge")
 PROUD = GOOD + "seated_height,7,treble,1.19,mm,depth\n"
 
 
@@ -103,6 +109,29 @@ def test_several_sessions_are_not_mixed_by_accident(write: Write, instrument: Pa
         pytest.param(("demo", "--acks", "no/such/folder/f", "--no-browser"), 2, "no/such/folder/f", id="acks"),
         pytest.param(("bench", "--instrument", "none.toml"), 2, "none.toml", id="bench without neck"),
         pytest.param(("bench", "--gauge", "x"), 2, "NAME=PROFILE@PORT", id="gauge text"),
+        pytest.param(("bench", *GAUGES, "a=caliper-mm@/dev/q"), 2, "two gauges are named 'a'", id="one name twice"),
+        pytest.param(("bench", *GAUGES, "b=caliper-mm@/dev/p"), 2, "'a' and 'b' name one port, /dev/p", id="one port"),
+        pytest.param(("bench", "--gauge", "leaves=caliper-mm@/p"), 2, "that name is for readings", id="leaves"),
+        pytest.param(("bench", "--gauge", "typed=caliper-mm@/p"), 2, "that name is for readings", id="typed"),
+        pytest.param(("bench", "--gauge", "typed caliper=caliper-mm@/p"), 2, "that name is", id="typed kind"),
+        pytest.param(
+            (
+                "gauges",
+                "study",
+                "a",
+                "--kind",
+                "caliper",
+                "--store",
+                "{T}/s.db",
+                "--page",
+                "--no-browser",
+                *GAUGES,
+                "a=caliper-mm@/dev/q",
+            ),
+            2,
+            "two gauges are named 'a'",
+            id="study with one name twice",
+        ),
         pytest.param(("bench", "--gauge", "a=b@c"), 2, "unknown profile 'b'", id="profile"),
         pytest.param(("bench", "--store", "{T}/b.db", "--gauge", "a=caliper-mm@/dev/none"), 3, "/dev/none", id="port"),
     ],
@@ -123,21 +152,93 @@ def test_trouble_is_one_line_with_its_status(
 @pytest.mark.parametrize(
     "arguments",
     [
-        (),
         ("demo", "--seconds", "0"),
         ("demo", "--seconds", "nan"),
+        ("demo", "--seconds", "1_0"),
+        ("demo", "--seconds", " 10"),
+        ("demo", "--seed", "x"),
+        ("demo", "--seed", "1_0"),
         ("demo", "--port", "99999"),
+        ("gauges", "check", "a", "--temperature", "warm"),
         ("evaluate",),
         ("mend",),
     ],
 )
-def test_wrong_commands_exit_2(arguments: tuple[str, ...], capsys):
-    try:
-        status = _run(*arguments)
-    except SystemExit as left:
-        status = left.code
-    assert status == 2
-    assert capsys.readouterr().out == ""
+def test_wrong_commands_exit_2_and_say_so_in_one_line(arguments: tuple[str, ...], capsys):
+    with pytest.raises(SystemExit) as left:
+        _run(*arguments)
+    out, err = capsys.readouterr()
+
+    assert left.value.code == 2
+    assert out == ""
+    assert err.startswith("fretledger: ")
+    assert err.endswith("--help\n")
+    assert err.count("\n") == 1
+
+
+def test_no_command_shows_the_help_and_exits_2(capsys):
+    assert _run() == 2
+    assert "usage: fretledger" in capsys.readouterr().err
+
+
+FULL = pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no /dev/full")
+
+
+@FULL
+def test_a_full_disk_is_said_in_one_line(write: Write, instrument: Path):
+    command = [
+        Path(sys.executable).with_name("fretledger"),
+        "evaluate",
+        write("r.csv", GOOD),
+        "--instrument",
+        instrument,
+    ]
+    with open("/dev/full", "w") as full:  # noqa: PTH123 - a device
+        ended = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+
+    assert ended.returncode == 2
+    assert ended.stderr.splitlines()[-1].startswith("fretledger: no space to write in (")
+    assert "Exception" not in ended.stderr
+
+
+@FULL
+@pytest.mark.skipif(sys.platform == "win32", reason="the demo has no pseudo-terminals there")
+def test_acknowledgements_that_cannot_be_written_end_the_demo_in_one_line(tmp_path: Path):
+    command = [Path(sys.executable).with_name("fretledger"), "demo", "--no-browser", "--seconds", "60"]
+    ended = subprocess.run(
+        [*command, "--acks", "/dev/full", "--store", tmp_path / "d.db"], capture_output=True, text=True, check=False
+    )
+
+    assert ended.returncode == 2
+    assert ended.stderr.startswith("fretledger: /dev/full: cannot be written (")
+    assert ended.stderr.count("\n") == 1
+
+
+def test_limits_given_to_a_session_that_goes_on_are_said_not_to_count(write: Write, tmp_path: Path, capsys):
+    loose = write("l.toml", "[proud_end]\nupper_mm = 0.5\n")
+    common = ("bench", "--store", tmp_path / "s.db", "--no-browser")
+    at_once = threading.Event()
+    at_once.set()
+
+    def sit(*more: object) -> str:
+        sitting = vars(logger.cli._parser().parse_args([str(one) for one in (*common, *more)]))
+        assert logger.cli._run_bench(argparse.Namespace(**sitting), _serve, at_once) == 0
+        return capsys.readouterr().err
+
+    assert "goes on with the limits" not in sit()
+    assert "fretledger: this session goes on with the limits it was begun with; give --new" in sit("--limits", loose)
+    assert "goes on with the limits" not in sit("--limits", loose, "--new")
+    assert "goes on with the limits" not in sit("--limits", loose)
+    with StoreReader(tmp_path / "s.db") as reader:
+        assert len(reader.sessions()) == 2
+
+
+def test_a_bench_whose_port_is_missing_leaves_no_open_session(tmp_path: Path, capsys):
+    path = tmp_path / "s.db"
+
+    assert _run("bench", "--store", path, "--no-browser", "--gauge", "a=caliper-mm@/dev/none") == 3
+    with StoreReader(path) as reader:
+        assert reader.open_sessions() == []
 
 
 def test_a_newer_store_and_a_busy_store_exit_4(tmp_path: Path, capsys):

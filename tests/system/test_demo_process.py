@@ -6,6 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 import urllib.request
 from pathlib import Path
 from typing import Any
@@ -45,6 +46,17 @@ def test_a_polite_end_is_prompt_and_complete(start: Any):
 
     assert demo.end(signal.SIGTERM) == 1  # stopped before everything planted was measured
     assert demo.result()["missed"] > 0
+
+
+@pytest.mark.parametrize("seconds", [0.05, 0.3, 0.8])
+def test_an_early_interrupt_is_no_traceback(start: Any, tmp_path: Path, seconds: float):
+    program = start("bench", "--no-browser", "--store", tmp_path / "s.db")
+    time.sleep(seconds)  # somewhere in the imports; wherever it falls, the end is orderly
+
+    status = program.end(signal.SIGINT)
+
+    assert status in {0, 130, -signal.SIGINT}
+    assert "Traceback" not in "".join(program.errors) or status == -signal.SIGINT
 
 
 def test_a_taken_port_is_said_in_one_line(start: Any):
