@@ -25,7 +25,7 @@ from logger.kept import observations_of
 from logger.limits import LimitSet, limits_toml, parse_limits
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
-from logger.sheet import Sheet, standard_items
+from logger.sheet import ReadingKey, Sheet, standard_items
 from logger.snapshot import GAUGE_WORDS, Scene, beside, build
 from logger.store import (
     InstrumentRevision,
@@ -289,19 +289,24 @@ class Bench:
                 return self.recorder.repeat()
             case "take_back":
                 return self._take_back(action)
+            case "keep":
+                return self._of_reading(action, self.recorder.keep)
             case "climate":
                 return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
             case other:
-                known = "typed, skip, unskip, repeat, take_back, climate"
+                known = "typed, skip, unskip, repeat, take_back, keep, climate"
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
 
     def _take_back(self, action: Action) -> Answer:
         if "gauge" not in action:
             return self.recorder.take_back()
+        return self._of_reading(action, self.recorder.take_back)
+
+    def _of_reading(self, action: Action, work: Callable[[ReadingKey], Answer]) -> Answer:
         sequence = action.get("sequence")
         if not isinstance(sequence, int):
             return Answer(done=False, text=f"sequence must be a whole number, got {sequence!r}")
-        return self.recorder.take_back((str(action["gauge"]), sequence))
+        return work((str(action.get("gauge", "")), sequence))
 
     # -- showing -----------------------------------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ from logger.bench import Bench, Trouble, default_gauges, new_session
 from logger.door import Serve
 from logger.gauges import Known, stored_worth
 from logger.limits import default_limits
+from logger.queries import suspects
 from logger.recorder import Hooks, Recorder
 from logger.sitting import plain_instrument, plug, raise_for_lost
 from logger.store import Store
@@ -65,6 +66,11 @@ def _ask(study: OpenStudy, recorder: Recorder, terminal: Terminal, unit: str) ->
     answer = recorder.take_back() if line.lower() == BACK else recorder.typed(line, unit)
     if answer.text:
         terminal.note(answer.text)
+    kept = recorder.kept()
+    for one in suspects(kept.readings, kept.specs):
+        if kept.readings and one.row is kept.readings[-1].row:
+            terminal.note(f"does that reading belong? {one.text('thou' if unit in {'in', 'thou'} else 'mm')}: "
+                          f"{BACK} takes it back, the next reading keeps it")  # fmt: skip
     return True
 
 

@@ -26,6 +26,7 @@ from logger.store import (
     Climate,
     KeptReading,
     ReadingRow,
+    Reassignment,
     SessionGauge,
     SheetRequest,
     Skip,
@@ -39,6 +40,8 @@ log = logging.getLogger(__name__)
 LEAVES: Final = "leaves"
 TYPED: Final = "typed "
 """What a gauge's name begins with when a person types its readings."""
+KEEP: Final = "asked about and kept"
+"""Why a reading is assigned again to what it is of."""
 PATIENCE_S: Final = 3.0
 """How long an answer waits for the disk."""
 UNITS: Final = ("mm", "in", "thou")
@@ -52,6 +55,8 @@ class Kept:
     specs: dict[str, GaugeSpec] = field(default_factory=dict)
     waiting: int = 0
     climates: list[Climate] = field(default_factory=list)
+    answered: frozenset[ReadingKey] = frozenset()
+    skipped: Feature | None = None
 
 
 @dataclass(slots=True, kw_only=True)
@@ -90,6 +95,7 @@ class Recorder:
         self._specs: dict[str, GaugeSpec] = {}
         self._typed: dict[str, TypedGauge] = {}
         self._skipped: list[Feature] = []
+        self._answered: set[ReadingKey] = set()
         self._waiting = 0
         self.taken = 0
         self.lost: list[ReadingRow] = []
@@ -101,6 +107,9 @@ class Recorder:
             kept = reader.readings(self.session)
             self._climates = reader.climates(self.session)
             self._specs = {one.gauge: spec_of(one) for one in reader.gauges(self.session)}
+            self._answered = {
+                (one.gauge, one.sequence) for one in reader.reassignments(self.session) if one.why == KEEP
+            }
             asked = [(one.number, "skip", asked_of(one)) for one in reader.skips(self.session)]
             asked += [(one.number, one.ask, asked_of(one)) for one in reader.sheet_requests(self.session)]
         self._readings = {(one.row.gauge, one.row.sequence): one for one in kept}
@@ -307,6 +316,24 @@ class Recorder:
             future = self._store.submit(SheetRequest(ask="repeat", **self._request(feature)))
         return self._answer(future, f"once more: {feature.words()}")
 
+    def keep(self, key: ReadingKey, *, who: str = "bench") -> Answer:
+        """Keep a reading that was asked about: it belongs where it is, and is not asked about again."""
+        with self._lock:
+            chosen = self._readings.get(key)
+            if chosen is None or chosen.taken_back is not None:
+                return Answer(done=False, text="nothing to keep: no such reading, or it is taken back")
+            row = chosen.row
+            future = self._store.submit(
+                Reassignment(
+                    session=self.session, number=self._number(), gauge=row.gauge, sequence=row.sequence, kind=row.kind,
+                    fret=row.fret, place=row.place, feet=row.feet, round=row.round, at_ns=time.time_ns(), who=who,
+                    why=KEEP,
+                )
+            )  # fmt: skip
+            self._answered.add(key)
+        feature = feature_of(row)
+        return self._answer(future, f"kept: {feature.words() if feature else 'an unassigned reading'}")
+
     def take_back(self, key: ReadingKey | None = None, *, who: str = "bench", why: str = "taken back") -> Answer:
         """Take back a reading, the newest when none is named; the reading stays in the store."""
         with self._lock:
@@ -316,14 +343,9 @@ class Recorder:
                 return Answer(done=False, text="nothing to take back: no such reading, or it is taken back already")
             row = chosen.row
             note = TakeBack(
-                session=self.session,
-                number=self._number(),
-                gauge=row.gauge,
-                sequence=row.sequence,
-                at_ns=time.time_ns(),
-                who=who,
-                why=why,
-            )
+                session=self.session, number=self._number(), gauge=row.gauge, sequence=row.sequence,
+                at_ns=time.time_ns(), who=who, why=why,
+            )  # fmt: skip
             future = self._store.submit(note)
             self._readings[row.gauge, row.sequence] = replace(chosen, taken_back=note)
             self._sheet.take_back((row.gauge, row.sequence))
@@ -359,18 +381,15 @@ class Recorder:
     def kept(self) -> Kept:
         """Return a copy of what is on disk, in order, and how many readings are not yet."""
         with self._lock:
-            return Kept(list(self._readings.values()), dict(self._specs), self._waiting, list(self._climates))
+            return Kept(
+                list(self._readings.values()), dict(self._specs), self._waiting, list(self._climates),
+                frozenset(self._answered), self._skipped[-1] if self._skipped else None,
+            )  # fmt: skip
 
     def sheet_state(self) -> tuple[Item | None, list[tuple[str, int, int]]]:
         """Return the next item and the progress of every stage."""
         with self._lock:
             return self._sheet.next(), self._sheet.progress()
-
-    @property
-    def skipped(self) -> Feature | None:
-        """Return the feature that was skipped last and not asked again."""
-        with self._lock:
-            return self._skipped[-1] if self._skipped else None
 
 
 def _feature(one: KeptReading) -> Feature | None:

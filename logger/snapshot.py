@@ -9,10 +9,11 @@ from logger.climate import climate_json
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
-from logger.features import KINDS, STUDY
+from logger.features import KINDS, NM_PER, STUDY
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
+from logger.queries import suspects
 from logger.recorder import Kept
 from logger.report import CheckVerdict
 from logger.sentences import flag_sentence, reason, settle
@@ -21,6 +22,8 @@ from logger.store import KeptReading, ReadingRow
 from logger.study_session import OpenStudy
 
 RECENT: Final = 8
+SHADOW_MM: Final = 0.015
+"""From this part of a step on, it is said that the step is a neighbour's (our choice)."""
 
 STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep", "study": "Study"}
 GAUGE_WORDS: Final = {
@@ -60,6 +63,7 @@ def build(
     newest = list(reversed(kept.readings))
     shown = [_reading(one, by_feature, scene) for one in newest[:RECENT]]
     last = shown[0] | {"expanded_u_mm": _expanded(newest[0], estimate)} if shown else None
+    touched = _touched(newest[0].row, by_feature) if shown and newest[0].taken_back is None else []
     stage = item.stage if item else ""
     return {
         "version": version, "store": scene.store, "boot": scene.boot, "seq": len(kept.readings),
@@ -72,10 +76,20 @@ def build(
         "stages": [{"name": name, "words": STAGE_WORDS[name], "done": done, "of": of} for name, done, of in progress],
         "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
         "gauges": list(gauges), "flags": [_flag(one, scene) for one in verdicts if one.verdict == "fail"],
-        "cells": [_cell(one) for one in verdicts],
+        "cells": [_cell(one) for one in verdicts], "budgets": dict(_budget(one) for one in touched),
+        "queries": [one.json() for one in suspects(kept.readings, kept.specs, kept.answered)],
+        "skipped": kept.skipped.words() if kept.skipped else None,
         "limits": {check: [one.lower_mm, one.upper_mm] for check, one in scene.limits.items()},
         "waiting": kept.waiting, "trouble": trouble,
     }  # fmt: skip
+
+
+def _budget(one: CheckVerdict) -> tuple[str, list[list[Any]]]:
+    """Return ``check|fret|place`` and the parts of a verdict's uncertainty: words, mm, percent of the variance."""
+    estimate = one.judgement.estimate
+    parts = estimate.budget() if estimate.known else []
+    shown = [[words, round(u_mm, 6), round(100 * share, 1)] for words, u_mm, share in parts]
+    return f"{one.check}|{'' if one.fret is None else one.fret}|{one.place or ''}", shown
 
 
 def _expanded(one: KeptReading, estimate: Callable[[FeatureKey], Estimate | None]) -> float | None:
@@ -119,8 +133,20 @@ def _reading(one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVer
         "low_nm": row.low_nm, "high_nm": row.high_nm, "unit": row.unit,
         "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
         "unassigned": feature is None, "taken_back": one.taken_back is not None,
-        **_verdict_words(worst, scene),
+        **_in_shadow(row, worst, _verdict_words(worst, scene)),
     }  # fmt: skip
+
+
+def _in_shadow(row: ReadingRow, one: CheckVerdict | None, words: dict[str, Any]) -> dict[str, Any]:
+    """Say that a step which is large, but passes, is that of a neighbour."""
+    if row.kind != "fret_step" or one is None or one.verdict != "pass":
+        return words
+    step_mm = row.value_nm / NM_PER["mm"]
+    if abs(step_mm - one.judgement.estimate.value_mm) < SHADOW_MM:
+        return words
+    told = {name: f"the step belongs to a neighbour that stands {'low' if step_mm > 0 else 'high'}; {words[name]}"
+            for name in ("because", "because_in")}  # fmt: skip
+    return words | told
 
 
 def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
@@ -132,7 +158,7 @@ def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
 
 def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
     if one is None:
-        return {"verdict": None, "because": "", "because_in": "", "settle": ""}
+        return {"verdict": None, "because": "", "because_in": "", "settle": "", "settle_in": ""}
     if one.verdict == "fail":
         words = [
             flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
@@ -140,7 +166,12 @@ def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
         ]
     else:
         words = [reason(one.check, one.judgement, unit=unit) for unit in ("mm", "thou")]
-    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], "settle": settle(one.judgement)}
+    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], **_settle_words(one)}
+
+
+def _settle_words(one: CheckVerdict) -> dict[str, str]:
+    words = settle(one.judgement)
+    return {"settle": words, "settle_in": words}
 
 
 def _next(item: Item | None) -> dict[str, Any] | None:

@@ -102,6 +102,38 @@ def test_what_cannot_be_done_is_answered_in_words(bench: Bench, action: dict[str
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+def test_a_reading_that_does_not_belong_is_asked_about_and_kept(bench: Bench):
+    _type(bench, *["0.51"] * 4, *["0.70"] * 4, *["1.30"] * 4, "1.10", "1.10", "1.11", "1.10")
+    _when(bench, lambda s: s["seq"] == 16 and s["next"]["kind"] == "slot_width")
+    for _ in range(30):
+        bench.door.act(f"skip-{time.monotonic_ns()}", {"do": "skip"})
+    _type(bench, "1.10")
+    bench.door.act("more", {"do": "repeat"})
+    _type(bench, "1.30")
+
+    shown = _when(bench, lambda s: s["queries"])
+    (asked,) = shown["queries"]
+    assert asked["text"].startswith("It stands 0.200 mm from its other reading")
+    assert (shown["last"]["sequence"], shown["last"]["verdict"]) == (asked["sequence"], "fail")
+    parts = shown["budgets"]["proud_end|1|bass"]
+    assert sum(share for _, _, share in parts) == pytest.approx(100, abs=1)
+    assert not bench.door.act("k1", {"do": "keep", "gauge": asked["gauge"], "sequence": "2"}).done
+    assert not bench.door.act("k2", {"do": "keep", "gauge": asked["gauge"], "sequence": 99}).done
+    answer = bench.door.act("k3", {"do": "keep", "gauge": asked["gauge"], "sequence": asked["sequence"]})
+    assert answer.text == "kept: fret 1, bass: height of the seated fret"
+    _when(bench, lambda s: not s["queries"])
+    again = Bench(bench.store, NECK, default_limits("bass"), specs=default_gauges())
+    assert again.session == bench.session
+    assert again.recorder.kept().answered == {(asked["gauge"], asked["sequence"])}
+
+
+def test_a_skip_is_shown_and_can_be_undone(bench: Bench):
+    bench.door.act("s", {"do": "skip"})
+    assert _when(bench, lambda s: s["skipped"])["skipped"] == "wire: tang thickness"
+    assert bench.door.act("u", {"do": "unskip"}).text == "asked again: wire: tang thickness"
+    assert _when(bench, lambda s: not s["skipped"])["next"]["kind"] == "tang_thickness"
+
+
 def test_a_serial_gauge_is_read_lost_and_found(bench: Bench):
     profile = load_profiles()["caliper-inch"]
     with SimulatedGauge("green", profile=profile) as gauge:

@@ -1,0 +1,119 @@
+"""Ask about a reading that does not belong with its repeats, at once; the person keeps it or takes it back.
+
+Repeats of one place are told apart by the gauge's stated repeatability. The wire differs from spot to spot along its
+coil and a gauge under study has no repeatability yet: there the spread comes from the readings themselves.
+"""
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import fmean
+from typing import Any, Final
+
+from logger.evaluation.outliers import Query, extreme, grubbs
+from logger.features import STUDY, WIRE_KINDS
+from logger.gauge_file import GaugeSpec
+from logger.kept import feature_of
+from logger.sheet import ReadingKey
+from logger.store import KeptReading, ReadingRow
+
+CHANCE: Final = 0.01
+"""Chance of asking about a good set of repeats (our choice: rare enough not to be clicked away)."""
+LEAST_DOF: Final = 5
+"""Degrees of freedom in the rest of a study before one of its readings is asked about (our choice)."""
+_NM: Final = 1e6
+_NM_PER_THOU: Final = 25_400
+
+Group = list[ReadingRow]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspect:
+    """A reading ``off_nm`` from the mean of its ``others`` repeats; None for leaves that exclude each other."""
+
+    row: ReadingRow
+    off_nm: float | None
+    others: int
+
+    @property
+    def key(self) -> ReadingKey:
+        """Gauge and sequence."""
+        return self.row.gauge, self.row.sequence
+
+    def text(self, unit: str) -> str:
+        """Return what is odd about the reading, and what to do, with lengths in ``mm`` or ``thou``."""
+        repeats = "its other reading" if self.others == 1 else f"its {self.others} other readings"
+        if self.off_nm is None:
+            return f"Its leaves and those of {repeats} exclude each other: take back the one that was not felt well"
+        size = f"{self.off_nm / _NM:.3f} mm" if unit == "mm" else f"{self.off_nm / _NM_PER_THOU:.1f} thou"
+        return f"It stands {size} from {repeats}: take it back if the gauge slipped or tilted, keep it if not"
+
+    def json(self) -> dict[str, Any]:
+        """Return what a page shows of it."""
+        row, feature = self.row, feature_of(self.row)
+        return {
+            "gauge": row.gauge, "sequence": row.sequence, "words": feature.words() if feature else "",
+            "text": self.text("mm"), "text_in": self.text("thou"), "value_nm": row.value_nm, "low_nm": row.low_nm,
+            "high_nm": row.high_nm, "unit": row.unit,
+        }  # fmt: skip
+
+
+def suspects(
+    kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], answered: Collection[ReadingKey] = ()
+) -> list[Suspect]:
+    """Return the readings to ask about, at most one for each set of repeats, in the order of the sets.
+
+    Args:
+        kept: readings of one session; those taken back do not count.
+        specs: what that session's gauges are worth.
+        answered: readings that a person has looked at and kept.
+    """
+    groups: defaultdict[tuple[object, ...], Group] = defaultdict(list)
+    for one in kept:
+        row = one.row
+        if one.taken_back is None and row.kind is not None:
+            groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
+    sets = list(groups.values())
+    found = (_suspect(rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets) for rows in sets if len(rows) > 1)
+    return [one for one in found if one is not None and one.key not in answered]
+
+
+def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:
+    if all(row.low_nm is not None for row in rows):
+        return _excluded(rows)
+    values = [float(row.value_nm) for row in rows]
+    query = _query(rows, values, spec, sets)
+    if query is None or query.belongs:
+        return None
+    others = values[: query.index] + values[query.index + 1 :]
+    return Suspect(row=rows[query.index], off_nm=abs(values[query.index] - fmean(others)), others=len(others))
+
+
+def _excluded(rows: Group) -> Suspect | None:
+    """Return the newest of some leaf brackets when no size fits all of them."""
+    highest_low = max(row.low_nm or 0 for row in rows)
+    lowest_high = min(row.high_nm or 0 for row in rows)
+    if highest_low <= lowest_high:
+        return None
+    return Suspect(row=rows[-1], off_nm=None, others=len(rows) - 1)
+
+
+def _query(rows: Group, values: list[float], spec: GaugeSpec, sets: Sequence[Group]) -> Query | None:
+    digit = (spec.resolution_mm or 0.0) * _NM
+    if rows[0].kind == STUDY:
+        s, dof = _spread_of_others(rows, sets)
+        return extreme(values, s=s, dof=dof, alpha=CHANCE, digit=digit) if dof >= LEAST_DOF else None
+    if rows[0].kind not in WIRE_KINDS and spec.u_mm is not None:
+        return extreme(values, s=spec.u_mm * _NM, dof=spec.u_dof, alpha=CHANCE, digit=digit)
+    return grubbs(values, alpha=CHANCE, digit=digit) if len(values) > 2 else None
+
+
+def _spread_of_others(rows: Group, sets: Sequence[Group]) -> tuple[float, int]:
+    """Return the pooled standard deviation in nm within the other sets of a study, and its degrees of freedom."""
+    others = [group for group in sets if group is not rows and group[0].kind == STUDY]
+    dof = sum(len(group) - 1 for group in others)
+    squares = 0.0
+    for group in others:
+        mean = fmean(row.value_nm for row in group)
+        squares += sum((row.value_nm - mean) ** 2 for row in group)
+    return ((squares / dof) ** 0.5 if dof else 0.0), dof
