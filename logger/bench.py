@@ -362,6 +362,8 @@ class Bench:
             self._call(self._close_gauges())
             self._loop.call_soon_threadsafe(self._loop.stop)
             self._threads[0].join()
+        elif not self._loop.is_closed():  # never started
+            self._loop.close()
         if reason:
             try:
                 self.store.put(SessionEnd(session=self.session, at_ns=time.time_ns(), reason=reason))

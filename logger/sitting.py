@@ -109,7 +109,7 @@ def known_profiles() -> dict[str, Profile]:
         raise GaugesError(str(error)) from error
 
 
-def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event, out: TextIO = sys.stdout) -> int:
+def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event, out: TextIO | None = None) -> int:
     """Run the bench until it is stopped and return the exit status.
 
     Raises:

@@ -54,7 +54,7 @@ class DemoOptions:
     acks: Path | None = None
 
 
-def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: TextIO = sys.stdout) -> int:
+def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: TextIO | None = None) -> int:
     """Run the demo and return its exit status: 0 when every planted fault was found and nothing else.
 
     Args:
@@ -87,7 +87,13 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
 
 
 def _sit(
-    options: DemoOptions, path: Path, neck: Neck, watch: Stopwatch, serve: Serve, stop: threading.Event, out: TextIO
+    options: DemoOptions,
+    path: Path,
+    neck: Neck,
+    watch: Stopwatch,
+    serve: Serve,
+    stop: threading.Event,
+    out: TextIO | None,
 ) -> tuple[list[CheckVerdict], str, int]:
     """Measure the sheet and return the verdicts, the session and how many readings were sent to it."""
     instrument = parse_instrument(DESCRIPTION, where="the demo's instrument")

@@ -125,6 +125,7 @@ def test_a_reading_that_does_not_belong_is_asked_about_and_kept(bench: Bench):
     again = Bench(bench.store, NECK, default_limits("bass"), specs=default_gauges())
     assert again.session == bench.session
     assert again.recorder.kept().answered == {(asked["gauge"], asked["sequence"])}
+    again.stop()
 
 
 def test_a_skip_is_shown_and_can_be_undone(bench: Bench):
