@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 from logger.errors import ReadingsFileError
@@ -10,7 +11,7 @@ from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.limits import LimitSet, default_limits, read_limits
 from logger.readings_csv import CsvReading, read_readings
-from logger.report import CheckVerdict, Judge, flags, verdict_json
+from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
@@ -36,7 +37,7 @@ class Evaluation:
         return {
             "instrument": self.instrument.name,
             "readings": self.readings,
-            "verdicts": [verdict_json(one) for one in self.verdicts],
+            "verdicts": [verdict_json(one, self.limits[one.check]) for one in self.verdicts],
         }
 
 
@@ -114,8 +115,25 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
+    for line in _risk_lines(result):
+        print(line)
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
     print(
         f"\n{result.readings} readings, {len(result.verdicts)} verdicts: "
         + ", ".join(f"{count} {VERDICT_WORDS[name]}" for name, count in counts.items())
     )
+
+
+def _risk_lines(result: Evaluation) -> list[str]:
+    """Return a line per check whose limits state a process: how often its verdicts go wrong with this gauge."""
+    lines: list[str] = []
+    for check, limits in result.limits.items():
+        spreads = [one.judgement.estimate.u_mm for one in result.verdicts if one.check == check
+                   and one.judgement.estimate.known]  # fmt: skip
+        risks = risks_of(limits, median(spreads)) if spreads else None
+        if risks is not None:
+            lines.append(
+                f"   {CHECK_WORDS[check]}: over the process stated, {risks.false_pass:.2%} would be passed though out of "
+                f"limits, {risks.false_fail:.2%} failed though within, {risks.remeasure:.1%} measured again"
+            )
+    return ["", *lines] if lines else []

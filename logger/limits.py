@@ -8,7 +8,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from logger.errors import LimitsError
-from logger.evaluation.conformity import Limits
+from logger.evaluation.conformity import Limits, Process
 from logger.toml_input import Table, load_toml
 
 CHECKS: Final = (
@@ -22,6 +22,7 @@ UPWARD: Final = ("proud_end", "high_fret")
 DOWNWARD: Final = ("low_fret",)
 """Checks of what stands too low: only a lower limit makes sense."""
 _KEYS: Final = ("lower_mm", "upper_mm", "p_pass", "p_fail")
+_PROCESS: Final = ("process_mean_mm", "process_sd_mm")
 
 LimitSet = Mapping[str, Limits]
 
@@ -64,6 +65,8 @@ def limits_toml(limits: LimitSet) -> str:
     for check, one in limits.items():
         lines.append(f"[{check}]")
         lines += [f"{key} = {value!r}" for key in _KEYS if (value := getattr(one, key)) is not None]
+        if one.process is not None:
+            lines += [f"process_mean_mm = {one.process.mean_mm!r}", f"process_sd_mm = {one.process.sd_mm!r}"]
         lines.append("")
     return "\n".join(lines)
 
@@ -75,7 +78,7 @@ def _parse(values: Mapping[str, Any], *, where: str) -> dict[str, Limits]:
 
 
 def _limits(check: str, table: Table) -> Limits:
-    table.refuse_unknown(_KEYS)
+    table.refuse_unknown((*_KEYS, *_PROCESS))
     lower, upper = table.optional_number("lower_mm"), table.optional_number("upper_mm")
     if lower is None and upper is None:
         raise LimitsError(f"{table.where}: give lower_mm, upper_mm or both")
@@ -94,7 +97,17 @@ def _limits(check: str, table: Table) -> Limits:
         upper_mm=upper,
         p_pass=0.95 if p_pass is None else p_pass,
         p_fail=0.05 if p_fail is None else p_fail,
+        process=_process(table),
     )
     if limits.p_fail >= limits.p_pass:
         raise LimitsError(f"{table.where}: p_fail {limits.p_fail!r} must be below p_pass {limits.p_pass!r}")
     return limits
+
+
+def _process(table: Table) -> Process | None:
+    mean, sd = table.optional_number("process_mean_mm"), table.optional_number("process_sd_mm", above=0)
+    if mean is None and sd is None:
+        return None
+    if mean is None or sd is None:
+        raise LimitsError(f"{table.where}: give process_mean_mm and process_sd_mm together, or neither")
+    return Process(mean_mm=mean, sd_mm=sd)

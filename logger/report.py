@@ -3,13 +3,14 @@
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from logger.evaluation import fit, seating
-from logger.evaluation.conformity import Judgement, judge
+from logger.evaluation.conformity import Judgement, Limits, judge
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
+from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.evaluation.steps import FretDeviation, Step, explain_steps
 from logger.features import PLACES
 from logger.instrument import Instrument
@@ -229,8 +230,27 @@ def _sized(judgement: Judgement) -> Judgement:
     return replace(judgement, estimate=turned)
 
 
-def verdict_json(one: CheckVerdict) -> dict[str, Any]:
-    """Return a verdict as plain JSON values; what is not known is null."""
+def risks_of(limits: Limits, u_mm: float | None) -> VerdictRisks | None:
+    """Return how often verdicts with standard uncertainty ``u_mm`` go wrong over the process that the limits state.
+
+    None where no process is stated or the uncertainty is not known.
+    """
+    if limits.process is None or not u_mm:
+        return None
+    return verdict_risks(process_mean=limits.process.mean_mm, process_sd=limits.process.sd_mm, u=u_mm, limits=limits)
+
+
+def _risk_json(limits: Limits | None, u_mm: float | None) -> dict[str, float] | None:
+    risks = None if limits is None else risks_of(limits, u_mm)
+    return None if risks is None else {name: round(value, 6) for name, value in asdict(risks).items()}
+
+
+def verdict_json(one: CheckVerdict, limits: Limits | None = None) -> dict[str, Any]:
+    """Return a verdict as plain JSON values; what is not known is null.
+
+    ``risk`` is over the process that ``limits`` state: the shares that are passed though out of the limits (consumer's
+    risk), failed though within them (producer's risk), and to be measured again.
+    """
     estimate = one.judgement.estimate
     expanded = one.judgement.expanded_u_mm
     return {
@@ -242,6 +262,7 @@ def verdict_json(one: CheckVerdict) -> dict[str, Any]:
                    for words, u_mm, share in estimate.budget()] if estimate.known else [],
         "repeats_to_settle": one.judgement.repeats_to_settle,
         "p": one.judgement.p, "verdict": one.verdict, "flag": one.flag,
+        "risk": _risk_json(limits, estimate.u_mm if estimate.known else None),
     }  # fmt: skip
 
 

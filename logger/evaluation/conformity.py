@@ -17,6 +17,14 @@ MOST_REPEATS: Final = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Process:
+    """How the true values of one check scatter in a shop: mean and standard deviation in mm, taken as normal."""
+
+    mean_mm: float
+    sd_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
     """The tolerance of one check and the two probabilities that decide.
 
@@ -25,12 +33,14 @@ class Limits:
         upper_mm: upper limit in mm, or None.
         p_pass: pass at this probability of conforming or above.
         p_fail: fail at this probability of conforming or below.
+        process: how the true values of such frets scatter where that is stated; it decides nothing.
     """
 
     lower_mm: float | None = None
     upper_mm: float | None = None
     p_pass: float = 0.95
     p_fail: float = 0.05
+    process: Process | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

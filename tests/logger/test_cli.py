@@ -9,7 +9,9 @@ import threading
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy import stats
 
 import logger.cli
 from logger.cli import run
@@ -74,6 +76,26 @@ def test_own_limits_count(write: Write, instrument: Path, gauges: Path):
     assert (
         _run("evaluate", write("r.csv", PROUD), "--instrument", instrument, "--gauges", gauges, "--limits", loose) == 0
     )
+
+
+def test_a_stated_process_gives_the_risks_of_both_sides(write: Write, instrument: Path, gauges: Path, capsys):
+    process = write("l.toml", "[proud_end]\nupper_mm = 0.03\nprocess_mean_mm = 0.01\nprocess_sd_mm = 0.02\n")
+    common = ("evaluate", write("r.csv", GOOD), "--instrument", instrument, "--gauges", gauges, "--limits", process)
+
+    _run(*common, "--json")
+    by_check = {one["check"]: one for one in json.loads(capsys.readouterr().out)["verdicts"]}
+    u, risk = by_check["proud_end"]["u_mm"], by_check["proud_end"]["risk"]
+    rng = np.random.default_rng(5)  # independent of the integrals: true values, then readings, then our rule
+    true = rng.normal(0.01, 0.02, 400_000)
+    seen = true + rng.normal(0, u, true.size)
+    p = stats.norm.cdf((0.03 - seen) / u)
+    assert risk["false_pass"] == pytest.approx(np.mean((p >= 0.95) & (true > 0.03)), abs=5e-4)
+    assert risk["false_fail"] == pytest.approx(np.mean((p <= 0.05) & (true <= 0.03)), abs=5e-4)
+    assert risk["remeasure"] == pytest.approx(np.mean((p > 0.05) & (p < 0.95)), abs=2e-3)
+    assert by_check["uneven_seating"]["risk"] is None
+
+    _run(*common)
+    assert "fret end: over the process stated, " in capsys.readouterr().out
 
 
 def test_readings_without_a_feature_are_counted_and_not_judged(write: Write, instrument: Path, gauges: Path, capsys):

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import GaugesError, InstrumentError, LimitsError
+from logger.evaluation.conformity import Process
 from logger.gauge_file import gauges_toml, read_gauges
 from logger.instrument import read_instrument
 from logger.limits import CHECKS, default_limits, limits_toml, parse_limits, read_limits
@@ -118,6 +119,14 @@ def test_limits_are_parsed_from_text_too():
         parse_limits("low = ", where="kept", kind="bass")
 
 
+def test_a_process_survives_writing_and_reading():
+    text = "[high_fret]\nupper_mm = 0.05\nprocess_mean_mm = 0.01\nprocess_sd_mm = 0.02\n"
+    limits = parse_limits(text, where="t", kind="bass")
+
+    assert limits["high_fret"].process == Process(mean_mm=0.01, sd_mm=0.02)
+    assert parse_limits(limits_toml(limits), where="t", kind="bass") == limits
+
+
 def test_limits_survive_writing_and_reading(write: Write):
     limits = default_limits("electric")
 
@@ -141,6 +150,16 @@ def test_limits_survive_writing_and_reading(write: Write):
         ),
         pytest.param("[high_fret]\nlower_mm = 0\n", "high_fret looks upward; give upper_mm alone", id="low of a high"),
         pytest.param("[proud_end]\nlower_mm = 0\nupper_mm = 1\n", "proud_end looks upward", id="both of an end"),
+        pytest.param(
+            "[high_fret]\nupper_mm = 0.05\nprocess_mean_mm = 0\n",
+            "give process_mean_mm and process_sd_mm together",
+            id="half a process",
+        ),
+        pytest.param(
+            "[high_fret]\nupper_mm = 0.05\nprocess_mean_mm = 0\nprocess_sd_mm = 0\n",
+            "process_sd_mm must be above 0",
+            id="no spread",
+        ),
         pytest.param("[low_fret]\nupper_mm = 0\n", "low_fret looks downward; give lower_mm alone", id="high of a low"),
     ],
 )
