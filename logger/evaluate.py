@@ -133,7 +133,7 @@ def _risk_lines(result: Evaluation) -> list[str]:
         risks = risks_of(limits, median(spreads)) if spreads else None
         if risks is not None:
             lines.append(
-                f"   {CHECK_WORDS[check]}: over the process stated, {risks.false_pass:.2%} would be passed though out of "
-                f"limits, {risks.false_fail:.2%} failed though within, {risks.remeasure:.1%} measured again"
+                f"   {CHECK_WORDS[check]}: over the process stated, {risks.false_pass:.2%} would be passed though out "
+                f"of limits, {risks.false_fail:.2%} failed though within, {risks.remeasure:.1%} measured again"
             )
     return ["", *lines] if lines else []
