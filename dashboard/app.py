@@ -105,6 +105,7 @@ def _bench() -> Any:
             html.Div(
                 [
                     html.Ol(id="stages", **_named(PAGE["stages"])),
+                    html.Div(id="flagged", hidden=True),
                     html.Ul(id="gauges", **_named(PAGE["connected"])),
                 ],
                 className="strip",
@@ -197,7 +198,13 @@ def _map() -> Any:
 def _lists() -> Any:
     return html.Div(
         [
-            html.Section([html.H2(PAGE["flags"]), html.Div(id="flags")], className="card flags"),
+            html.Section(
+                [html.H2(PAGE["flags"]), html.Div(id="flags")],
+                id="flag-list",
+                className="card flags",
+                tabIndex="-1",
+                **_named(PAGE["flags"]),
+            ),
             html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
         ],
         className="lists",

@@ -8,7 +8,8 @@ Source: HTML Living Standard, section 9.2 "Server-sent events".
 
 import json
 import logging
-import math
+import reprlib
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -114,7 +115,7 @@ class Feed:
         return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
 
     def _act(self) -> Mapping[str, Any]:
-        return {"answers": [self._answer(item) for item in _actions(request.get_json())]}
+        return {"answers": [self._answer(item) for item in _actions(_posted())]}
 
     def _answer(self, item: Mapping[str, Any]) -> Mapping[str, Any]:
         action = {key: value for key, value in item.items() if key != "id"}
@@ -128,6 +129,14 @@ class Feed:
         except Exception:
             log.exception("action %r failed", action)
             return Answer(done=False, text=words.BENCH_FAILED)
+
+
+def _posted() -> object:
+    """Return the posted JSON; one that is nested deeper than the decoder goes is refused like any other broken one."""
+    try:
+        return request.get_json()
+    except RecursionError:
+        abort(400, words.TOO_DEEP)
 
 
 def _actions(body: object) -> list[dict[str, Any]]:
@@ -178,10 +187,10 @@ def _fault_of_reading(action: Mapping[str, Any]) -> str | None:
 def _fault_of_climate(action: Mapping[str, Any]) -> str | None:
     for name in ("temperature_c", "humidity_percent"):
         value = action.get(name)
-        if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
+        if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) <= sys.float_info.max:
             return words.BAD_CLIMATE.format(name=name, got=_brief(value))
     return None
 
 
 def _brief(value: object) -> str:
-    return repr(value)[:40]
+    return reprlib.repr(value)[:40]

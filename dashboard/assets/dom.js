@@ -8,7 +8,12 @@
   // Fill the names in braces of one of the page's sentences.
   bench.fill = (name, values = {}) =>
     (bench.words.page[name] ?? name).replace(/\{(\w+)\}/g, (_, key) => String(values[key] ?? ''));
-  bench.count = (name, n) => bench.fill(n === 1 ? `${name}_one` : name, {n});
+  bench.count = (name, n, more = {}) => bench.fill(n === 1 ? `${name}_one` : name, {n, ...more});
+  // The bench writes half sentences; what stands alone begins with a capital, for the eye and for the ear.
+  bench.capital = (text) => {
+    const [first = ''] = String(text ?? '');
+    return first.toLocaleUpperCase(bench.fill('locale')) + String(text ?? '').slice(first.length);
+  };
 
   const attributes = (node, given) => {
     for (const [name, value] of Object.entries(given)) {

@@ -38,7 +38,7 @@
   };
 
   // Sentences come from the bench in both units.
-  bench.sentence = (from, key) => (bench.unit === 'in' && from[`${key}_in`]) || from[key] || '';
+  bench.sentence = (from, key) => bench.capital((bench.unit === 'in' && from[`${key}_in`]) || from[key]);
 
   bench.setUnit = (unit) => {
     bench.unit = unit;

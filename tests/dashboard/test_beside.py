@@ -75,7 +75,7 @@ def test_a_query_is_asked_with_its_words_and_two_answers(bench: Any, page: Page)
     bench.publish(queries=[QUERY])
     query = page.locator("[data-query]")
     expect(query).to_contain_text("Does this reading belong?")
-    expect(query).to_contain_text("it stands 0.06 mm from its <b>two</b> repeats")
+    expect(query).to_contain_text("It stands 0.06 mm from its <b>two</b> repeats")
     expect(page.locator("#recent em")).to_have_text("asked about")
     query.get_by_role("button", name=re.compile("^Keep fret 7, treble.*1.203 mm")).click()
     assert bench.wait_for(1) == [{"do": "keep", "gauge": "typed", "sequence": 1}]
@@ -87,9 +87,9 @@ def test_a_query_is_asked_with_its_words_and_two_answers(bench: Any, page: Page)
 def test_a_query_of_an_earlier_reading_says_which(bench: Any, page: Page) -> None:
     bench.publish(queries=[QUERY, {**QUERY, "sequence": 2}])
     expect(page.locator("[data-query]")).to_have_count(2)
-    expect(page.locator("[data-query]").first).to_contain_text("fret 7, treble: height of the seated fret: 1.203 mm")
+    expect(page.locator("[data-query]").first).to_contain_text("Fret 7, treble: height of the seated fret: 1.203 mm")
     page.locator("#unit-in").click()
-    expect(page.locator("[data-query]").first).to_contain_text("it stands 2.4 thou")
+    expect(page.locator("[data-query]").first).to_contain_text("It stands 2.4 thou")
 
 
 def test_taking_back_from_a_query_by_key_asks_once(bench: Any, page: Page) -> None:
@@ -205,7 +205,7 @@ def test_inch_people_may_write_fahrenheit(bench: Any, page: Page) -> None:
 
 @pytest.mark.parametrize(
     ("temperature", "humidity", "said"),
-    [("warm", "48", "temperature must be"), ("21", "", "humidity must be"), ("21", "148", "from 0 to 100")],
+    [("warm", "48", "Temperature must be"), ("21", "", "Humidity must be"), ("21", "148", "from 0 to 100")],
 )
 def test_air_that_does_not_hold_is_said_and_not_sent(
     bench: Any, page: Page, temperature: str, humidity: str, said: str
@@ -236,9 +236,9 @@ def test_what_a_gauge_is_worth_and_whether_it_drifts(bench: Any, page: Page) -> 
     bench.publish(gauge_records=[RECORD])
     record = page.get_by_role("article", name="depth")
     expect(record).to_contain_text("0.0031 mm")
-    expect(record).to_contain_text("standard uncertainty, from its repeatability study, 18 degrees of freedom")
-    expect(record).to_contain_text("overdue since 4 Apr 2025")
-    expect(record).to_contain_text("the newest check stands apart")
+    expect(record).to_contain_text("Standard uncertainty, from its repeatability study, 18 degrees of freedom")
+    expect(record).to_contain_text("Overdue since 4 Apr 2025")
+    expect(record).to_contain_text("The newest check stands apart")
     expect(record.locator(".state")).to_have_text("Drifts")
     expect(record.locator(".state [data-sign=fail]")).to_be_visible()
     page.locator("#unit-in").click()
@@ -262,8 +262,8 @@ def test_the_history_is_drawn_between_its_limits(bench: Any, page: Page) -> None
 def test_a_gauge_of_unknown_worth_says_so(bench: Any, page: Page) -> None:
     bench.publish(gauge_records=[FRESH])
     record = page.get_by_role("article", name="leaves <b>")
-    expect(record).to_contain_text("not known: every verdict says measure again")
-    expect(record).to_contain_text("never checked")
+    expect(record).to_contain_text("Not known: every verdict says measure again")
+    expect(record).to_contain_text("Never checked")
     expect(record.locator("svg.history")).to_have_count(0)
     bench.publish(gauge_records=[])
     expect(page.locator("#gauge-records")).to_be_hidden()

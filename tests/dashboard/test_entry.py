@@ -41,7 +41,7 @@ def typed(text: str, unit: str = "mm") -> dict[str, str]:
 def test_a_typed_reading_reaches_the_bench_once_and_is_answered(bench: Any, page: Page) -> None:
     page.locator("#typed").click()
     page.keyboard.type("0.55 0.60\n")
-    expect(page.locator("#said")).to_have_text("taken: 0.55 0.60")
+    expect(page.locator("#said")).to_have_text("Taken: 0.55 0.60")
     expect(page.locator("#typed")).to_have_value("")
     assert bench.asked == [typed("0.55 0.60")]
 
@@ -49,7 +49,7 @@ def test_a_typed_reading_reaches_the_bench_once_and_is_answered(bench: Any, page
 def test_the_enter_button_does_the_same(bench: Any, page: Page) -> None:
     page.locator("#typed").fill("0.55")
     page.locator("#enter").click()
-    expect(page.locator("#said")).to_have_text("taken: 0.55")
+    expect(page.locator("#said")).to_have_text("Taken: 0.55")
     assert bench.asked == [typed("0.55")]
 
 
@@ -64,7 +64,7 @@ def test_a_refused_reading_is_shown_and_can_be_edited(bench: Any, page: Page) ->
     refused = page.locator("[data-refused='0,5,5']")
     expect(refused).to_contain_text("0,5,5 not taken: a reading has one decimal sign")
     expect(page.get_by_role("alert").filter(has=refused)).to_be_visible()
-    expect(page.locator("#said")).to_have_text("taken: 0.5")
+    expect(page.locator("#said")).to_have_text("Taken: 0.5")
     expect(refused).to_be_visible()  # a later good one does not wipe it away
     page.keyboard.type("9")
     refused.get_by_role("button", name="Edit").click()
@@ -139,7 +139,7 @@ def test_keys_do_what_the_buttons_say(bench: Any, page: Page, key: str, action: 
 
 def test_a_refused_button_is_a_warning(page: Page) -> None:
     page.locator("#skip").click()
-    expect(page.locator("#said")).to_have_text("nothing is left to skip")
+    expect(page.locator("#said")).to_have_text("Nothing is left to skip")
     expect(page.locator("#said")).to_have_attribute("data-done", "no")
 
 
@@ -174,7 +174,7 @@ def test_a_lost_answer_is_asked_for_again_with_the_same_id(bench: Any, page: Pag
 
     page.route("**/act", lose_first)
     page.keyboard.type("0.5\n")
-    expect(page.locator("#said")).to_have_text("taken: 0.5")
+    expect(page.locator("#said")).to_have_text("Taken: 0.5")
     assert posts[0] == posts[1]
     assert bench.asked == [typed("0.5")]
 

@@ -125,12 +125,16 @@ def test_same_id_again_does_nothing_and_gets_the_same_answer(bench: Any, ask: As
         pytest.param([{"id": "a" * 81, "do": "skip"}], "1 to 80 characters", id="long id"),
         pytest.param([{"id": f"a{n}", "do": "skip"} for n in range(201)], "at most 200 actions", id="many"),
         pytest.param(b"{", "", id="not JSON"),
+        pytest.param(b"[" * 20_000, "nested too deeply", id="deep"),
+        pytest.param(b"[" * 20_000 + b"]" * 20_000, "nested too deeply", id="deep and whole"),
+        pytest.param(b'[{"id":"a","x":' + b'{"y":' * 10_000 + b"1" + b"}" * 10_002 + b"]", "nested", id="deep inside"),
     ],
 )
 def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any, says: str) -> None:
     status, _, text = ask("POST", "/act", body)
     assert status == 400
     assert says in text
+    assert text.count("\n") == 1
     assert bench.asked == []
 
 
@@ -160,6 +164,11 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
             {"do": "climate", "temperature_c": 21, "humidity_percent": True}, "got True", id="humidity is true"
         ),
         pytest.param(
+            {"do": "climate", "temperature_c": 10**400, "humidity_percent": 48},
+            "got 1000",
+            id="air beyond every double",
+        ),
+        pytest.param(
             {"do": "climate", "temperature_c": float("inf"), "humidity_percent": 48}, "got inf", id="no finite air"
         ),
         pytest.param(
@@ -171,6 +180,14 @@ def test_fault_of_an_action_is_said(action: Mapping[str, Any], says: str) -> Non
     import re
 
     assert re.search(says, fault_of(action) or "")
+
+
+@pytest.mark.parametrize("depth", [10, 500, 900, 930, 960, 975, 985])
+def test_an_action_that_is_nested_as_deeply_as_can_be_read_is_refused_in_a_line(ask: Ask, depth: int) -> None:
+    body = b'[{"id":"a","do":' + b"[" * depth + b"]" * depth + b"}]"
+    status, _, text = ask("POST", "/act", body)
+    assert (status, "action must be one of" in text) in {(200, True), (400, False)}
+    assert status == 200 or "nested too deeply" in text
 
 
 def test_a_faulty_action_stops_no_other(bench: Any, ask: Ask) -> None:

@@ -41,7 +41,7 @@ def test_a_restarted_bench_is_found_and_caught_up_with(
     expect(page.locator("#reading")).to_contain_text("1.203 mm")
     page.evaluate("() => { window.same = true; }")
     served.stop()
-    expect(page.locator("#link")).to_contain_text("connection lost")
+    expect(page.locator("#link")).to_contain_text("Connection lost")
     expect(page.locator("#warnings")).to_contain_text("may be old")
     other = type(bench)(boot="second")
     other.publish(**neck)
@@ -62,7 +62,7 @@ def test_readings_typed_while_the_bench_is_away_arrive_once(
 ) -> None:
     page = page_of(url=served.url).page
     served.stop()
-    expect(page.locator("#link")).to_contain_text("connection lost")
+    expect(page.locator("#link")).to_contain_text("Connection lost")
     page.keyboard.type("3.5\n3.6\n")
     expect(page.locator("#queued")).to_have_text("2 waiting to be sent")
     restarted(served, bench)
@@ -111,4 +111,4 @@ def test_a_silent_link_is_noticed_and_opened_again(
     }""")
     page.clock.fast_forward(13_000)
     page.wait_for_function("() => said.length >= 2")
-    assert page.evaluate("() => said") == ["connection lost, trying again", "live"]
+    assert page.evaluate("() => said") == ["Connection lost, trying again", "live"]

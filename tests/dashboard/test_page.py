@@ -74,9 +74,9 @@ def test_worst_verdict_of_each_fret(page: Page) -> None:
 
 
 def test_next_says_what_with_what_and_the_caution(page: Page) -> None:
-    expect(page.locator("#next")).to_contain_text("fret 8, bass: height of the seated fret")
-    expect(page.locator("#next")).to_contain_text("with the depth indicator")
-    expect(page.locator("#next")).to_contain_text("reading 1 of 3")
+    expect(page.locator("#next")).to_contain_text("Fret 8, bass: height of the seated fret")
+    expect(page.locator("#next")).to_contain_text("With the depth indicator")
+    expect(page.locator("#next")).to_contain_text("Reading 1 of 3")
     expect(page.locator("#next")).to_contain_text("Presses pinch.")
 
 
@@ -115,7 +115,7 @@ def test_a_verdict_is_word_and_sign(bench: Any, page: Page, verdict: str, said: 
 
 def test_a_bracket_shows_both_ends(bench: Any, page: Page) -> None:
     bench.take(value_nm=575_000, low_nm=550_000, high_nm=600_000)
-    expect(page.locator("#reading")).to_contain_text("between 0.550 and 0.600 mm")
+    expect(page.locator("#reading")).to_contain_text("Between 0.550 and 0.600 mm")
 
 
 def test_unassigned_reading_says_so(bench: Any, page: Page) -> None:
@@ -138,18 +138,119 @@ def test_inch_applies_to_everything_and_is_remembered(bench: Any, page: Page) ->
     expect(page.locator("#unit-in")).to_have_attribute("aria-pressed", "true")
 
 
+def flags_of(bench: Any, **changes: Any) -> None:
+    bench.publish(flags=[{**bench.shown["flags"][0], **changes}])
+
+
+def test_a_flag_prints_its_number_once_with_its_uncertainty(bench: Any, page: Page) -> None:
+    mm = "fret 7 treble end stands proud by 0.083 ± 0.016 mm"
+    thou = "fret 7 treble end stands proud by 3.3 ± 0.6 thou"
+    flags_of(bench, text=mm, text_in=thou)
+    expect(page.locator("#flags .text")).to_have_text("F" + mm[1:])
+    expect(page.locator("#flags .amount")).to_have_text("")
+    page.locator("#unit-in").click()
+    expect(page.locator("#flags .text")).to_have_text("F" + thou[1:])
+    expect(page.locator("#flags .amount")).to_have_text("")
+    flags_of(bench, text=mm, text_in="")  # told in mm only, so that the number stands beside it in inches
+    expect(page.locator("#flags .amount")).to_have_text("0.0033 ± 0.0006 in")
+
+
+def test_every_sentence_begins_with_a_capital(bench: Any, page: Page) -> None:
+    flags_of(bench, text="fret 7, treble: the slot is tight", what_to_do="widen the slot")
+    bench.publish(caution="glasses: wear them", trouble="the disk is full")
+    bench.take("remeasure", because="fret end 0.046 mm: measure again", settle="its uncertainty is not known")
+    said = {
+        "#flags .text": "Fret 7, treble: the slot is tight",
+        "#flags .todo": "Widen the slot",
+        "#next .first": "Fret 8, bass",
+        "#next .how": "Base on the board, plunger on the crown",
+        "#next .caution": "Caution Glasses: wear them",
+        "#warnings": "The disk is full",
+        "#reading .first": "Fret 7, treble",
+        "#reading .because": "Fret end 0.046 mm: measure again",
+        "#reading .settle": "Its uncertainty is not known",
+        "#recent .what > span": "Fret 7, treble: height of the seated fret",
+        "#recent small": "Its uncertainty is not known",
+        "#map .legend": re.compile("^Lift of the fret"),
+        "#say": re.compile("^Fret 7, treble"),
+    }
+    for where, text in said.items():
+        expect(page.locator(where)).to_have_text(text)
+    expect(cell(page, "proud_end", 7, "treble")).to_have_attribute("title", re.compile("^Fret 7 treble"))
+
+
+def step(fret: int, mm: float, **more: Any) -> dict[str, Any]:
+    return {
+        "kind": "fret_step",
+        "fret": fret,
+        "place": "centre",
+        "words": f"fret {fret}, centre: step over its neighbours",
+        "value_nm": round(mm * 1e6),
+        "because": "high fret 0.004 ± 0.017 mm: pass",
+        **more,
+    }
+
+
+SWEEP = [
+    ["high_fret", 4, "centre", "pass", 0.004, 0.017, 1.0],
+    ["high_fret", 5, "centre", "fail", 0.117, 0.007, 0.0],
+    ["high_fret", 6, "centre", "pass", 0.009, 0.007, 1.0],
+    ["high_fret", 7, "centre", "pass", -0.001, 0.007, 1.0],
+]
+
+
+def test_a_step_that_a_neighbour_explains_passes_with_a_word_why(bench: Any, page: Page) -> None:
+    bench.publish(cells=SWEEP)
+    bench.take(**step(4, -0.065))
+    why = "The step is explained by fret 5; the verdict is on what is left of it."
+    expect(page.locator("#reading .shadow")).to_have_text(why)
+    expect(page.locator("#reading .because")).to_have_text("High fret 0.004 ± 0.017 mm: pass")
+    expect(page.locator("#recent small")).to_have_text(why)
+    expect(page.locator("#say")).to_contain_text(why)
+    bench.take(**step(7, -0.001))  # beside a fret that is off by more than it is sure of, but the step is its own
+    expect(page.locator("#reading .first")).to_have_text("Fret 7, centre")
+    expect(page.locator("#reading .shadow")).to_have_count(0)
+    bench.take(**step(7, -0.001, shadow_of=[3, 9]))  # the bench itself says which
+    expect(page.locator("#reading .shadow")).to_contain_text("explained by fret 3, 9;")
+
+
+def test_the_button_for_another_reading_has_words_of_its_own(bench: Any, page: Page) -> None:
+    bench.take("remeasure")
+    expect(page.locator("#repeat")).to_have_text("One more reading F2")
+    expect(page.locator(".action").filter(has_text="Measure again")).to_have_count(0)
+
+
 def test_flags_say_what_to_do_and_do_not_pass_for_cells(page: Page) -> None:
     flag = page.locator('[data-flag-check=proud_end][data-flag-fret="7"][data-flag-place=treble]')
     expect(flag).to_contain_text("Fret 7 treble end stands proud by 0.08 mm")
-    expect(flag).to_contain_text("press-test it, then re-seat")
+    expect(flag).to_contain_text("Press-test it, then re-seat")
     expect(page.locator("#flags [data-check]")).to_have_count(0)
 
 
 def test_gauges_instrument_and_stages(page: Page) -> None:
     expect(page.locator("[data-gauge=depth]")).to_contain_text("alive")
-    expect(page.locator("[data-gauge=rocker]")).to_contain_text("unplugged")
+    expect(page.locator("[data-gauge=rocker]")).to_contain_text("Unplugged")
     expect(page.locator("#instrument")).to_contain_text("invented instrument")
     expect(page.locator("[data-stage=seating]")).to_have_attribute("aria-current", "step")
+
+
+def test_a_reading_on_its_way_to_the_disk_is_no_cause_for_a_cry(bench: Any, page_of: Look) -> None:
+    page = page_of(bench.door).page
+    page.clock.install()
+    page.evaluate("""() => {
+        window.said = [];
+        new MutationObserver(() => said.push(document.getElementById('warnings').textContent))
+            .observe(document.getElementById('warnings'), {childList: true, subtree: true});
+    }""")
+    for number in range(1, 4):
+        bench.publish(seq=number, waiting=1)
+        page.wait_for_function(f"() => fretledger.snap.seq === {number}")
+        page.clock.run_for(600)
+    assert page.evaluate("() => said") == []
+    page.clock.run_for(600)  # the third waits on
+    expect(page.locator("#warnings")).to_contain_text("1 reading is not on disk yet")
+    bench.publish(waiting=0)
+    expect(page.locator("#warnings")).to_have_text("")
 
 
 def test_trouble_and_readings_not_on_disk_are_loud(bench: Any, page: Page) -> None:
@@ -250,6 +351,6 @@ def test_nothing_is_complained_of_and_nothing_leaves_this_machine(bench: Any, lo
     expect(page.locator("#chart .main-svg").first).to_be_visible(timeout=20_000)
     page.locator("#dark").click()
     page.keyboard.type("0.5\n")
-    expect(page.locator("#said")).to_contain_text("taken")
+    expect(page.locator("#said")).to_contain_text("Taken")
     assert looker.problems == []  # what the content policy refuses lands here too
     assert {host.split(":")[0] for host in looker.hosts} == {"127.0.0.1"}

@@ -70,7 +70,7 @@ def test_the_turn_is_said_large_instead_of_the_neck(bench: Any, page: Page) -> N
     expect(page.locator("#neck")).to_be_visible()
     bench.publish(study=study(4), next=None)
     expect(page.locator("#next .first")).to_have_text("Part 2, Bela <i>B</i>, trial 1 of 2")
-    expect(page.locator("#next")).to_contain_text("with green")
+    expect(page.locator("#next")).to_contain_text("With green")
     expect(page.locator("#instrument")).to_contain_text("Repeatability study of green")
     expect(page.locator("#instrument")).to_contain_text("3 parts, 2 people, 2 readings of each")
     for gone in ("#neck", "#stages", ".mapped", "#skip", "#repeat", "#study"):
@@ -131,7 +131,7 @@ def test_squares_of_lengths_follow_the_unit(bench: Any, page: Page) -> None:
     expect(page.locator("#outcome")).to_contain_text("0.00008 in")
 
 
-@pytest.mark.parametrize(("sizes", "said"), [(None, "not known from one part"), (1, "all alike to this gauge")])
+@pytest.mark.parametrize(("sizes", "said"), [(None, "Not known from one part"), (1, "all alike to this gauge")])
 def test_few_sizes_are_said_in_words(bench: Any, page: Page, sizes: int | None, said: str) -> None:
     bench.publish(study=study(12, result=RESULT | {"sizes": sizes}))
     expect(page.locator("#outcome")).to_contain_text(said)

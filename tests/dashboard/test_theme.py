@@ -58,5 +58,12 @@ def test_contrast(theme: str, front: str, back: str, least: float) -> None:
     assert contrast(named[front], named[back]) >= least
 
 
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("verdict", ["pass", "fail", "again"])
+def test_a_sign_on_the_neck_or_its_rim_stands_off_the_wood(theme: str, verdict: str) -> None:
+    named = colours(theme)
+    assert max(contrast(named[name], named["wood"]) for name in (verdict, f"on-{verdict}")) >= 3.0
+
+
 def test_both_themes_name_the_same_colours() -> None:
     assert colours("light").keys() == colours("dark").keys()

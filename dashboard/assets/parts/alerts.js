@@ -6,12 +6,12 @@
   let heard = null;
 
   const words = (last) => ({
-    words: last.words ?? '', value: bench.valueWords(last), because: last.because ?? '',
+    words: bench.capital(last.words), value: bench.valueWords(last), because: bench.sentence(last, 'because'),
     verdict: last.verdict ? bench.large(last.verdict) : bench.unjudged(last),
   });
   const say = bench.every(SAY_MS, () => {
     const last = bench.snap?.last;
-    if (last) bench.by('say').textContent = bench.fill('said', words(last));
+    if (last) bench.by('say').textContent = [bench.fill('said', words(last)), bench.shadowWords(last, bench.snap)].filter(Boolean).join('. ');
   });
   const alarm = ({last, bad_seq: bad}) => {
     const own = last?.verdict === 'fail';

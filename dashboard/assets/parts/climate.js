@@ -32,7 +32,7 @@
     return value >= 0 && value <= 100 ? value : null;
   };
   const complain = (text, field) => {
-    said.textContent = text;
+    said.textContent = bench.capital(text);
     field?.focus();
   };
   const submit = (event) => {

@@ -67,7 +67,7 @@
     if (item.do === 'climate') return;  // said where it was typed
     const said = bench.by('said');
     said.dataset.done = answer.done ? 'yes' : 'no';
-    said.textContent = answer.text;
+    said.textContent = bench.capital(answer.text);
     if (item.do !== 'typed' || answer.done) return;
     const line = fill('not_taken', {text: item.text, why: answer.text});
     said.textContent = '';

@@ -3,14 +3,16 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
 
+  // The sentence says how much and how sure; the number stands beside it only where it does not, or not in this unit.
+  const told = (flag) => /\d \u00b1 \d/.test(bench.sentence(flag, 'text')) && (bench.unit === 'mm' || Boolean(flag.text_in));
   const amount = (flag) => {
-    if (typeof flag.value_mm !== 'number') return '';
+    if (typeof flag.value_mm !== 'number' || told(flag)) return '';
     const U = typeof flag.expanded_u_mm === 'number' ? ` \u00b1 ${bench.spread(flag.expanded_u_mm)}` : '';
     return `${bench.number(flag.value_mm)}${U} ${bench.unit}`;
   };
   const flag = (each) => el('li', {'data-flag-check': each.check, 'data-flag-fret': each.fret ?? '', 'data-flag-place': each.place ?? ''},
     bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: bench.sentence(each, 'text')}),
-      each.what_to_do ? el('p', {class: 'todo', text: each.what_to_do}) : ''), el('span', {class: 'amount', text: amount(each)}));
+      each.what_to_do ? el('p', {class: 'todo', text: bench.capital(each.what_to_do)}) : ''), el('span', {class: 'amount', text: amount(each)}));
   const group = ([fret, flags]) => el('section', {class: 'group'},
     el('h3', {text: fret === null ? fill('of_the_wire') : fill('fret_n', {n: fret})}), el('ul', {}, ...flags.map(flag)));
 
@@ -26,16 +28,19 @@
     type: 'button', class: 'small', 'data-take-back': each.sequence, 'data-gauge-of': each.gauge,
     'aria-label': fill('take_back_this', {words: each.words, value}), text: fill('take_back'),
   }));
-  const reading = (each) => {
+  const small = (text) => (text ? el('small', {text}) : '');
+  const reading = (snap) => (each) => {
     const value = bench.valueWords(each);
     const asked = bench.isQueried(each) ? fill('queried') : '';
     const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : asked;
     return el('li', {'data-recent': each.sequence ?? '', 'data-taken-back': each.taken_back ? 'yes' : 'no'},
       each.verdict ? bench.sign(each.verdict) : el('span', {class: 'sign'}),
-      el('span', {class: 'what'}, el('span', {text: each.words ?? ''}), said ? el('em', {text: said}) : '',
-        each.settle && !each.taken_back ? el('small', {text: bench.sentence(each, 'settle')}) : ''),
+      el('span', {class: 'what'}, el('span', {text: bench.capital(each.words)}), said ? el('em', {text: said}) : '',
+        ...(each.taken_back ? [] : [small(bench.shadowWords(each, snap)), small(bench.sentence(each, 'settle'))])),
       el('span', {class: 'amount', text: value}), undo(each, value));
   };
-  bench.drawRecent = ({recent = [], queries = []}) => bench.draw(bench.by('recent'), [bench.unit, recent, queries], () =>
-    (recent.length ? recent.map(reading) : el('li', {class: 'calm', text: fill('no_recent')})));
+  bench.drawRecent = (snap) => {
+    const {recent = [], queries = []} = snap, shadows = recent.map((each) => bench.shadowWords(each, snap));
+    bench.draw(bench.by('recent'), [bench.unit, recent, queries, shadows], () => (recent.length ? recent.map(reading(snap)) : el('li', {class: 'calm', text: fill('no_recent')})));
+  };
 })();

@@ -132,7 +132,7 @@
     const shown = shownCheck(snap.stage);
     for (const node of document.querySelectorAll('[data-layer]')) node.hidden = node.dataset.layer !== shown;
     const any = list.some((cell) => cell.check === shown);
-    const legend = any ? `${bench.words.checks[shown].of}, ${bench.unit}; ${fill('legend_u')}` : fill('nothing_judged');
+    const legend = any ? bench.capital(`${bench.words.checks[shown].of}, ${bench.unit}; ${fill('legend_u')}`) : fill('nothing_judged');
     bench.draw(document.querySelector('#map .legend'), legend, () => legend);
     tabs(list, shown);
   };

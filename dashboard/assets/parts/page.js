@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const TILE_MS = 40, SLOW_MS = 150;
-  const NEEDED = ['link', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
+  const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
 
   const tile = bench.every(TILE_MS, () => {
     bench.drawMode(bench.snap);
@@ -11,6 +11,7 @@
     bench.drawSure(bench.snap);
     bench.drawNext(bench.snap);
     bench.drawNeck(bench.snap);
+    bench.drawFlagged(bench.snap);
     bench.drawTaken(bench.snap);
     bench.drawStrip(bench.snap);
     bench.drawWarnings(bench.snap, bench.lost);
@@ -36,7 +37,10 @@
 
   bench.on('snapshot', all);
   bench.on('look', all);
-  bench.on('link', (lost) => bench.drawWarnings(bench.snap, lost));
+  bench.on('link', (lost) => {
+    bench.drawWarnings(bench.snap, lost);
+    if (bench.snap) bench.drawStrip(bench.snap);
+  });
   document.addEventListener('visibilitychange', () => { if (!document.hidden) all(); });
 
   const begin = () => {

@@ -28,27 +28,46 @@
     gauge.detail, bench.count('readings', gauge.readings ?? 0),
     gauge.unreadable ? fill('unreadable', {n: gauge.unreadable}) : '',
     gauge.last_raw ? fill('last_raw', {raw: gauge.last_raw}) : '',
-  ].filter(Boolean).join('; ');
-  const gauge = (each) => {
-    const status = bench.words.statuses[each.status] ?? each.status;
-    const bad = each.status === 'lost' && each.detail;
-    return el('li', {'data-gauge': each.name, 'data-status': each.status, title: gaugeSays(each)},
-      el('i', {class: 'lamp', 'aria-hidden': 'true'}), el('span', {class: 'name', text: each.words || each.name}),
-      el('b', {text: status}), bad ? el('span', {class: 'detail', text: each.detail}) : '',
-      each.unreadable ? el('span', {class: 'detail', text: fill('unreadable', {n: each.unreadable})}) : '');
+  ].filter(Boolean).map((text, i) => (i ? text : bench.capital(text))).join('; ');
+  // What the bench said of a gauge holds only while the bench can be heard.
+  const gauge = (away) => (each) => {
+    const status = away ? 'unknown' : each.status, n = each.unreadable ?? 0;
+    const bad = status === 'lost' && each.detail;
+    return el('li', {'data-gauge': each.name, 'data-status': status, title: away ? fill('old_gauge') : gaugeSays(each)},
+      el('i', {class: 'lamp', 'aria-hidden': 'true'}),
+      el('span', {class: 'said'}, el('span', {class: 'name', text: each.name}), el('b', {text: bench.words.statuses[status] ?? status})),
+      // the place of what was unreadable is kept while there is none
+      el('span', {class: 'said more'}, el('span', {class: 'kind', text: each.words && each.words !== each.name ? each.words : ''}),
+        el('span', {class: 'unreadable', 'data-n': n, text: fill('unreadable', {n})})),
+      bad ? el('span', {class: 'detail', text: bench.capital(each.detail)}) : '');
   };
 
-  const warnings = ({waiting, trouble}, lost) => [
-    trouble ? el('p', {class: 'loud', text: trouble}) : '',
-    waiting > 0 ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
+  // Every reading waits for its commit, for a moment; only a disk that does not get on with it is worth a cry.
+  const PATIENT_MS = 1000;
+  let behind = null, timer = 0;
+  const stuck = ({waiting = 0, trouble, seq, boot}) => {
+    const key = waiting > 0 ? `${boot} ${seq}` : '';
+    if (behind?.key !== key) behind = {key, since: performance.now()};
+    clearTimeout(timer);
+    if (!key || trouble) return Boolean(key);
+    const left = PATIENT_MS - (performance.now() - behind.since);
+    if (left > 0) timer = setTimeout(() => bench.drawWarnings(bench.snap, bench.lost), left);
+    return left <= 0;
+  };
+  const warnings = ({waiting, trouble}, late, lost) => [
+    trouble ? el('p', {class: 'loud', text: bench.capital(trouble)}) : '',
+    late ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
     lost ? el('p', {text: fill('old')}) : '',
   ].filter(Boolean);
 
-  bench.drawWarnings = (snap, lost) => bench.draw(bench.by('warnings'), [snap?.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, lost));
+  bench.drawWarnings = (snap, lost) => {
+    const late = stuck(snap ?? {});
+    bench.draw(bench.by('warnings'), [late && snap.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, late, lost));
+  };
   bench.drawStrip = (snap) => {
     bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));
     bench.draw(bench.by('stages'), [snap.stages, snap.stage], () => (snap.stages ?? []).map((each) => stage(each, snap.stage)));
     const gauges = snap.gauges ?? [];
-    bench.draw(bench.by('gauges'), gauges, () => (gauges.length ? gauges.map(gauge) : [el('li', {text: fill('no_gauges')})]));
+    bench.draw(bench.by('gauges'), [gauges, bench.lost], () => (gauges.length ? gauges.map(gauge(bench.lost)) : [el('li', {text: fill('no_gauges')})]));
   };
 })();

@@ -4,11 +4,10 @@
   const {el, fill} = bench;
   const BENCH_ONLY = ['repeat', 'skip'];
 
-  const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
   // A part that is called a part already is not called so twice.
   const partWords = (part) => (String(part).toLowerCase().startsWith(fill('part_n')) ? String(part) : fill('part_n', {part}));
   bench.trialWords = ({part, person, trial}, trials) =>
-    capital([partWords(part), person, fill('trial_n', {trial, trials})].filter(Boolean).join(', '));
+    bench.capital([partWords(part), person, fill('trial_n', {trial, trials})].filter(Boolean).join(', '));
 
   // The last reading as the tile shows it, when the bench gives none of its own.
   bench.lastOfStudy = (study) => {

@@ -9,11 +9,11 @@
   const headline = (words, tag) => {
     const [, where, what] = /^(.*?): (.*)$/s.exec(words) ?? [null, words, ''];
     const colon = what && el('span', {class: 'unseen', text: ': '});
-    return el(tag, {class: 'where'}, el('span', {class: 'first', text: where}), colon, what && el('span', {class: 'what', text: what}));
+    return el(tag, {class: 'where'}, el('span', {class: 'first', text: bench.capital(where)}), colon, what && el('span', {class: 'what', text: what}));
   };
   const quiet = (title, more) => [el('p', {class: 'where'}, el('span', {class: 'first', text: title})), more && el('p', {class: 'how', text: more})];
 
-  const caution = (text) => text && el('p', {class: 'caution'}, el('strong', {text: fill('caution')}), ' ', text);
+  const caution = (text) => text && el('p', {class: 'caution'}, el('strong', {text: fill('caution')}), ' ', bench.capital(text));
   const facts = (next, scale) => {
     const parts = [
       next.gauge_words && fill('with_gauge', {gauge: next.gauge_words}),
@@ -26,13 +26,13 @@
   };
   const measure = ({next, instrument}) => [
     headline(next.words, 'p'),
-    next.how && el('p', {class: 'how', text: next.how}),
+    next.how && el('p', {class: 'how', text: bench.capital(next.how)}),
     next.bracket && el('p', {class: 'how strong', text: fill('bracket')}),
     facts(next, instrument?.scale_mm),
   ];
   const measurePart = ({study, next}) => [
     el('p', {class: 'where'}, el('span', {class: 'first', text: bench.trialWords(study.next, study.trials)})),
-    el('p', {class: 'how', text: next?.how || fill('study_how')}),
+    el('p', {class: 'how', text: bench.capital(next?.how) || fill('study_how')}),
     el('p', {class: 'facts'}, el('span', {text: fill('with_gauge', {gauge: study.gauge})}), el('span', {text: fill('progress', study)})),
   ];
   const nextOne = (snap) => {
@@ -80,17 +80,33 @@
     if (!last.verdict) return el('p', {class: 'verdict', text: bench.unjudged(last)});
     return el('p', {class: 'verdict'}, bench.sign(last.verdict), el('span', {text: bench.large(last.verdict)}));
   };
-  const lastOne = (last) => [
+  // A step beside a fret that stands off is small for the fret's own part only: never a verdict without this word.
+  const SWEEP = ['high_fret', 'low_fret'];
+  const casts = (cells, place, fret) => cells.some((cell) => cell.fret === fret && cell.place === place
+    && SWEEP.includes(cell.check) && Math.abs(cell.mm) > (cell.U ?? 0));
+  const shadowOf = (last, snap) => {
+    const place = last.place ?? '', cells = bench.cellsOf(snap), mm = valueMm(last);
+    const own = cells.find((cell) => cell.fret === last.fret && cell.place === place && SWEEP.includes(cell.check));
+    if (!own || mm === null || Math.abs(mm - own.mm) <= (own.U ?? 0)) return [];
+    return [last.fret - 1, last.fret + 1].filter((fret) => casts(cells, place, fret));
+  };
+  bench.shadowWords = (last, snap) => {
+    if (last.kind !== 'fret_step' || !last.verdict) return '';
+    const frets = last.shadow_of ?? shadowOf(last, snap);
+    return frets.length ? fill('shadow', {frets: frets.join(', ')}) : '';
+  };
+  const lastOne = (last, shadow) => [
     el('h2', {text: fill('last')}, el('time', {text: last.taken_at ? bench.clock(last.taken_at) : ''})),
     headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
+    shadow ? el('p', {class: 'shadow', text: shadow}) : '',
     last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
     last.settle ? el('p', {class: 'settle', text: bench.sentence(last, 'settle')}) : '',
   ];
 
   bench.drawReading = (snap) => {
     const last = snap.last ?? bench.lastOfStudy(snap.study);
-    const tile = bench.by('reading');
+    const tile = bench.by('reading'), shadow = last ? bench.shadowWords(last, snap) : '';
     tile.dataset.verdict = last?.verdict ?? '';
-    bench.draw(tile, [bench.unit, last ?? null, Boolean(snap.study)], () => (last ? lastOne(last) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
+    bench.draw(tile, [bench.unit, last ?? null, Boolean(snap.study), shadow], () => (last ? lastOne(last, shadow) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
   };
 })();

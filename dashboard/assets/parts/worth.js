@@ -5,7 +5,7 @@
   const known = (value) => typeof value === 'number' && Number.isFinite(value);
 
   const fact = (name, ...said) => el('div', {class: 'fact'}, el('dt', {text: name}), el('dd', {}, ...said));
-  const small = (said) => (said.some(Boolean) ? [el('small', {text: said.filter(Boolean).join(', ')})] : []);
+  const small = (said) => (said.some(Boolean) ? [el('small', {text: bench.capital(said.filter(Boolean).join(', '))})] : []);
   const worthOf = ({u_mm: u, u_dof: dof, u_from: source}) => fact(fill('worth'),
     known(u) ? fill('worth_u', {u: bench.fine(u), unit: bench.unit}) : fill('worth_none'),
     ...small([known(u) && fill('worth_what'), source && fill('worth_from', {source: bench.words.sources[source] ?? source}), known(dof) && fill('worth_dof', {n: dof})]));
@@ -14,7 +14,7 @@
     return due ? el('small', {text: fill('due', {day: bench.day(due)})}) : '';
   };
   const facts = (each) => el('dl', {}, worthOf(each),
-    fact(fill('checked'), each.last_check ? bench.day(each.last_check) : fill('never'), dueOf(each)),
+    fact(fill('checked'), each.last_check ? bench.day(each.last_check) : bench.capital(fill('never')), dueOf(each)),
     known(each.zero_u_mm) ? fact(fill('zero'), fill('worth_u', {u: bench.fine(each.zero_u_mm), unit: bench.unit}), ...small([fill('worth_what')])) : '',
     known(each.resolution_mm) ? fact(fill('digit'), `${bench.digit(each.resolution_mm)} ${bench.unit}`) : '');
 
