@@ -142,6 +142,7 @@ def _entry() -> Any:
                 [
                     _action("repeat", PAGE["repeat"], "F2"),
                     _action("skip", PAGE["skip"], "F8"),
+                    html.Button(PAGE["unskip"], id="unskip", type="button", className="action", hidden=True),
                     _action("take-back", PAGE["take_back"], "F9"),
                 ],
                 className="actions",

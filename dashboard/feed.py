@@ -35,6 +35,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "take_back": frozenset({"gauge", "sequence"}),
     "keep": frozenset({"gauge", "sequence"}),
     "skip": frozenset(),
+    "unskip": frozenset(),
     "repeat": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
 }

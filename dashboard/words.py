@@ -136,6 +136,8 @@ PAGE: Final = MappingProxyType({
     "enter": "Enter",
     "take_back": "Take back",
     "skip": "Skip",
+    "unskip": "Undo skip",
+    "unskip_this": "Undo skip: {words}",
     "repeat": "One more reading",
     "queued": "{n} waiting to be sent",
     "not_taken": "{text} not taken: {why}",

@@ -9,7 +9,7 @@ from logger.climate import climate_json
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
-from logger.features import KINDS, NM_PER, STUDY
+from logger.features import KINDS, STUDY
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
@@ -22,8 +22,6 @@ from logger.store import KeptReading, ReadingRow
 from logger.study_session import OpenStudy
 
 RECENT: Final = 8
-SHADOW_MM: Final = 0.015
-"""From this part of a step on, it is said that the step is a neighbour's (our choice)."""
 
 STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep", "study": "Study"}
 GAUGE_WORDS: Final = {
@@ -133,20 +131,8 @@ def _reading(one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVer
         "low_nm": row.low_nm, "high_nm": row.high_nm, "unit": row.unit,
         "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
         "unassigned": feature is None, "taken_back": one.taken_back is not None,
-        **_in_shadow(row, worst, _verdict_words(worst, scene)),
+        **_verdict_words(worst, scene),
     }  # fmt: skip
-
-
-def _in_shadow(row: ReadingRow, one: CheckVerdict | None, words: dict[str, Any]) -> dict[str, Any]:
-    """Say that a step which is large, but passes, is that of a neighbour."""
-    if row.kind != "fret_step" or one is None or one.verdict != "pass":
-        return words
-    step_mm = row.value_nm / NM_PER["mm"]
-    if abs(step_mm - one.judgement.estimate.value_mm) < SHADOW_MM:
-        return words
-    told = {name: f"the step belongs to a neighbour that stands {'low' if step_mm > 0 else 'high'}; {words[name]}"
-            for name in ("because", "because_in")}  # fmt: skip
-    return words | told
 
 
 def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:

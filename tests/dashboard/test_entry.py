@@ -110,6 +110,15 @@ def test_enter_after_a_button_does_not_press_it_again(bench: Any, page: Page) ->
     assert bench.wait_for(2) == [{"do": "repeat"}, typed("0.5")]
 
 
+def test_a_skip_can_be_undone_while_there_is_one(bench: Any, page: Page) -> None:
+    expect(page.locator("#unskip")).to_be_hidden()
+    bench.publish(skipped="fret 3, bass: slot width")
+    page.get_by_role("button", name="Undo skip: fret 3, bass: slot width").click()
+    assert bench.wait_for(1) == [{"do": "unskip"}]
+    bench.publish(skipped=None)
+    expect(page.locator("#unskip")).to_be_hidden()
+
+
 def test_backspace_with_nothing_typed_takes_nothing_back(bench: Any, page: Page) -> None:
     for _ in range(3):
         page.keyboard.press("Backspace")

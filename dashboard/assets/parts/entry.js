@@ -25,7 +25,7 @@
     const named = seen && !bench.unsentReadings() && typeof seen.gauge === 'string' && Number.isInteger(seen.sequence);
     bench.ask(named ? {do: 'take_back', gauge: seen.gauge, sequence: seen.sequence} : {do: 'take_back'});
   };
-  const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), 'take-back': takeBack, enter};
+  const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), unskip: () => bench.ask({do: 'unskip'}), 'take-back': takeBack, enter};
 
   const editable = (node) => Boolean(node?.closest?.('input, textarea, select, [contenteditable]'));
   const onKey = (event) => {
@@ -109,7 +109,14 @@
     look();
     queued(bench.unsent());
   });
+  const undo = ({skipped}) => {
+    const button = bench.by('unskip');
+    button.hidden = !skipped;
+    button.setAttribute('aria-label', fill('unskip_this', {words: skipped ?? ''}));
+    button.title = skipped ?? '';
+  };
   bench.on('look', look);
+  bench.on('snapshot', undo);
   bench.on('snapshot', look);
   bench.on('answer', answered);
   bench.on('queue', queued);
