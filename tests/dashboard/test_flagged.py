@@ -170,3 +170,14 @@ def test_gauges_are_not_known_while_the_link_is_lost(
         expect(gauge.locator("b")).to_have_text("not known")
         expect(gauge).to_have_attribute("title", re.compile("^The bench does not answer"))
     assert page.evaluate(lamp) != shining
+
+
+@pytest.mark.parametrize(("width", "height", "most"), [(820, 1180, 330), (720, 1024, 330), (390, 844, 360)])
+def test_an_upright_tablet_wastes_no_room_above_the_neck(
+    bench: Any, page: Page, width: int, height: int, most: int
+) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    bench.publish(flags=[flag(7, "treble")])
+    expect(page.locator("#flagged")).to_contain_text("7")
+    assert box(page.locator("#neck"))["y"] < most
+    page.set_viewport_size({"width": 1280, "height": 720})
