@@ -241,7 +241,7 @@ def judge(points: Sequence[Point], spec: GaugeSpec) -> Outcome:
     u = spread if stated is None or wider else stated
     own = [math.hypot(u / math.sqrt(len(group)), _digit_u(spec)) for group in groups.values()]
     read = [float(np.mean([one.value_nm for one in group])) / _NM for group in groups.values()]
-    values = [value - spec.bias_at(value)[0] for value in read]
+    values = [value - spec.bias_at(value) for value in read]
     sizes = [size.nominal_nm / _NM for size in groups]
     common = math.hypot(spec.zero_u_mm, spec.bias_u_mm)
     error = gauge_error(

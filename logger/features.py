@@ -11,8 +11,8 @@ NM_PER: Final = MappingProxyType({"mm": 1_000_000, "in": 25_400_000, "thou": 25_
 STUDY: Final = "study"
 """Kind of the readings of a repeatability study; they belong to no instrument and are not judged."""
 
-SIGNED_KINDS: Final = ("fret_step", "straightedge_gap", "board_rise", "study")
-"""Kinds whose readings may be negative or zero; all others are sizes."""
+SIGNED_KINDS: Final = ("seated_height", "fret_step", "straightedge_gap", "board_rise", "study")
+"""Kinds whose readings may be negative or zero, since an indicator may be zeroed anywhere; all others are sizes."""
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
 

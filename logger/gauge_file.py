@@ -20,6 +20,7 @@ class GaugeSpec:
         resolution_mm: one step of the last digit, or None where it has none (leaves).
         u_mm: standard uncertainty of one reading without the digit, independent between repeats, or None.
         zero_u_mm: standard uncertainty of the zero, common to a round and never divided by repeats.
+        zero_drift_mm: how far the zero moved between the zero checks before and after a round, without sign.
         u_dof: degrees of freedom behind ``u_mm``, from the study it came from; infinite when it counts as known.
         faces: which faces touch, empty when the gauge has only one pair; a known error belongs to gauge and faces.
         bias_mm: what the gauge reads too much at ``bias_about_mm``; subtracted from its readings.
@@ -32,6 +33,7 @@ class GaugeSpec:
     resolution_mm: float | None = None
     u_mm: float | None = None
     zero_u_mm: float = 0.0
+    zero_drift_mm: float = 0.0
     u_dof: float = math.inf
     faces: str = ""
     bias_mm: float = 0.0
@@ -40,20 +42,19 @@ class GaugeSpec:
     bias_slope: float = 0.0
     bias_slope_u: float = 0.0
 
-    def bias_at(self, size_mm: float) -> tuple[float, float]:
-        """Return what the gauge reads too much at a size, and its standard uncertainty, in mm."""
-        away = size_mm - self.bias_about_mm
-        return self.bias_mm + self.bias_slope * away, math.hypot(self.bias_u_mm, self.bias_slope_u * away)
+    def bias_at(self, size_mm: float) -> float:
+        """Return what the gauge reads too much at a size, in mm."""
+        return self.bias_mm + self.bias_slope * (size_mm - self.bias_about_mm)
 
 
 _WORTH: Final = ("resolution_mm", "u_mm", "zero_u_mm")
-_BIAS: Final = ("bias_mm", "bias_u_mm", "bias_about_mm", "bias_slope", "bias_slope_u")
+_MORE: Final = ("zero_drift_mm", "bias_mm", "bias_u_mm", "bias_about_mm", "bias_slope", "bias_slope_u")
 
 
 def worth(spec: GaugeSpec) -> dict[str, float | str | None]:
     """Return a gauge's worth as plain values, without its kind; what is not known or not stated is left out or None."""
     values: dict[str, float | str | None] = {key: getattr(spec, key) for key in _WORTH}
-    values |= {key: getattr(spec, key) for key in _BIAS if getattr(spec, key)}
+    values |= {key: getattr(spec, key) for key in _MORE if getattr(spec, key)}
     if math.isfinite(spec.u_dof):
         values["u_dof"] = spec.u_dof
     if spec.faces:
@@ -70,7 +71,7 @@ def spec_from(kind: str, values: Mapping[str, Any]) -> GaugeSpec:
         zero_u_mm=values.get("zero_u_mm") or 0.0,
         u_dof=values.get("u_dof") or math.inf,
         faces=values.get("faces") or "",
-        **{key: float(values.get(key) or 0.0) for key in _BIAS},
+        **{key: float(values.get(key) or 0.0) for key in _MORE},
     )
 
 
@@ -87,12 +88,13 @@ def read_gauges(path: Path) -> Mapping[str, GaugeSpec]:
 
 
 def _spec(table: Table) -> GaugeSpec:
-    table.refuse_unknown(("kind", *_WORTH, *_BIAS, "u_dof", "faces"))
+    table.refuse_unknown(("kind", *_WORTH, *_MORE, "u_dof", "faces"))
     return GaugeSpec(
         kind=table.text("kind"),
         resolution_mm=table.optional_number("resolution_mm", above=0, most=1),
         u_mm=table.optional_number("u_mm", least=0, most=1),
         zero_u_mm=table.optional_number("zero_u_mm", least=0, most=1) or 0.0,
+        zero_drift_mm=table.optional_number("zero_drift_mm", least=0, most=1) or 0.0,
         u_dof=table.optional_number("u_dof", above=0) or math.inf,
         faces=table.text("faces", default="-").removeprefix("-"),
         bias_mm=table.optional_number("bias_mm", least=-10, most=10) or 0.0,

@@ -83,7 +83,6 @@ def observation_of(row: ReadingRow, spec: GaugeSpec, climates: Sequence[Climate]
     low = row.low_nm / _NM if row.low_nm is not None else None
     high = row.high_nm / _NM if row.high_nm is not None else None
     value = (low + high) / 2 if bracket and low is not None and high is not None else row.value_nm / _NM
-    bias, bias_u = spec.bias_at(value)
     return Observation(
         key=key,
         value_mm=value,
@@ -96,8 +95,11 @@ def observation_of(row: ReadingRow, spec: GaugeSpec, climates: Sequence[Climate]
         zero_u_mm=spec.zero_u_mm,
         span_mm=None if row.span_nm is None else row.span_nm / _NM,
         u_dof=spec.u_dof,
-        bias_mm=bias,
-        bias_u_mm=bias_u,
+        bias_mm=spec.bias_at(value),
+        bias_u_mm=spec.bias_u_mm,
+        bias_slope_u=spec.bias_slope_u,
+        bias_away_mm=value - spec.bias_about_mm,
+        zero_drift_mm=spec.zero_drift_mm,
         faces=spec.faces,
         temperature_c=temperature_c(row, climates),
     )

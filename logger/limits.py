@@ -17,10 +17,6 @@ CHECKS: Final = (
 )  # fmt: skip
 MAGNITUDES: Final = ("uneven_seating", "tilted_fret")
 """Checks of a size: only an upper limit makes sense."""
-UPWARD: Final = ("proud_end", "high_fret")
-"""Checks of what stands too high: only an upper limit makes sense."""
-DOWNWARD: Final = ("low_fret",)
-"""Checks of what stands too low: only a lower limit makes sense."""
 _KEYS: Final = ("lower_mm", "upper_mm", "p_pass", "p_fail")
 _PROCESS: Final = ("process_mean_mm", "process_sd_mm")
 
@@ -86,10 +82,6 @@ def _limits(check: str, table: Table) -> Limits:
         raise LimitsError(f"{table.where}: lower_mm {lower!r} must be below upper_mm {upper!r}")
     if check in MAGNITUDES and (lower is not None or upper is None or upper < 0):
         raise LimitsError(f"{table.where}: {check} is a size; give upper_mm alone, not negative")
-    if check in UPWARD and (lower is not None or upper is None):
-        raise LimitsError(f"{table.where}: {check} looks upward; give upper_mm alone")
-    if check in DOWNWARD and (upper is not None or lower is None):
-        raise LimitsError(f"{table.where}: {check} looks downward; give lower_mm alone")
     p_pass = table.optional_number("p_pass", above=0, most=1)
     p_fail = table.optional_number("p_fail", least=0, most=1)
     limits = Limits(

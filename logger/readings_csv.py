@@ -151,13 +151,13 @@ def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Obse
     own_u = row.length_mm("u", unit_nm, negative=False)
     own_digit = row.length_mm("resolution", unit_nm, negative=False)
     span = row.length_mm("span_mm", NM_PER["mm"], negative=False)
-    bias, bias_u = spec.bias_at(value)
     return Observation(
         key=key, value_mm=value, low_mm=low, high_mm=high, gauge=row.get("gauge"), round=_round(row),
         resolution_mm=spec.resolution_mm if own_digit is None else own_digit or None,
         u_mm=spec.u_mm if own_u is None else own_u, zero_u_mm=spec.zero_u_mm, span_mm=span,
-        u_dof=spec.u_dof if own_u in {None, spec.u_mm} else math.inf, bias_mm=bias, bias_u_mm=bias_u,
-        faces=spec.faces, temperature_c=_temperature_c(row),
+        u_dof=spec.u_dof if own_u in {None, spec.u_mm} else math.inf, bias_mm=spec.bias_at(value),
+        bias_u_mm=spec.bias_u_mm, bias_slope_u=spec.bias_slope_u, bias_away_mm=value - spec.bias_about_mm,
+        zero_drift_mm=spec.zero_drift_mm, faces=spec.faces, temperature_c=_temperature_c(row),
     )  # fmt: skip
 
 

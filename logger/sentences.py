@@ -65,6 +65,8 @@ _WORDS: Final = {
     "proud_end": Words(
         above="{where} end stands proud by {size}",
         do_above="press the end down again with the caul; see where the last barb sits before filing anything",
+        below="{where} end lies low by {size}",
+        do_below="see whether the board is low or the wire bent there; level the others down to it only if it must be",
     ),
     "uneven_seating": Words(
         above="{where} is seated unevenly, its places differ by {size}",
@@ -77,10 +79,12 @@ _WORDS: Final = {
     "high_fret": Words(
         above="{where} stands high by {size}",
         do_above="press-test it first: a loose fret is re-seated, a seated one is levelled",
+        below="{where} stands low by {size}",
+        do_below="replace or shim it, or level its neighbours down to it",
     ),
     "low_fret": Words(
-        above="",
-        do_above="",
+        above="{where} stands high by {size}",
+        do_above="press-test it first: a loose fret is re-seated, a seated one is levelled",
         below="{where} stands low by {size}",
         do_below="replace or shim it, or level its neighbours down to it",
     ),

@@ -47,6 +47,9 @@ class Observation:
         u_dof: degrees of freedom behind ``u_mm``, from the study it came from.
         bias_mm: what the gauge reads too much at this size, subtracted.
         bias_u_mm: standard uncertainty of the bias, common to all readings with the same gauge and faces.
+        bias_slope_u: standard uncertainty of how the bias grows with size, in mm per mm, common likewise.
+        bias_away_mm: distance from the size about which the bias grows.
+        zero_drift_mm: how far the zero moved between the zero checks before and after the round.
         faces: which faces of the gauge touched, empty when it has only one pair.
         temperature_c: temperature of the workshop, or None when not known.
     """
@@ -64,6 +67,9 @@ class Observation:
     u_dof: float = math.inf
     bias_mm: float = 0.0
     bias_u_mm: float = 0.0
+    bias_slope_u: float = 0.0
+    bias_away_mm: float = 0.0
+    zero_drift_mm: float = 0.0
     faces: str = ""
     temperature_c: float | None = None
 
@@ -245,6 +251,12 @@ class _Causes:
         if one.bias_u_mm:
             name = f"bias:{one.gauge}:{one.faces}"
             self.add(Cause(name=name, words=f"known error of {gauge}", u_mm=one.bias_u_mm), weight)
+        if one.bias_slope_u and one.bias_away_mm:  # u of a millimetre of distance, and the distance as sensitivity
+            name, words = f"bias slope:{one.gauge}:{one.faces}", f"known error of {gauge}, growing with size"
+            self.add(Cause(name=name, words=words, u_mm=one.bias_slope_u), weight * one.bias_away_mm)
+        if one.zero_drift_mm:  # at different times within the round, so that it cancels in no difference
+            name = f"drift:{one.gauge}:{one.round}:{_identity(one.key)}"
+            self.add(rectangular(name, f"zero of {gauge} on its way", one.zero_drift_mm), weight)
         if one.temperature_c is not None and one.value_mm:
             grown_mm = one.value_mm * EXPANSION_PER_K * (one.temperature_c - REFERENCE_C)
             cause = rectangular(f"warmth:{one.round}", "temperature off 20 °C", abs(grown_mm))

@@ -127,6 +127,33 @@ def test_a_known_error_is_taken_off_and_shared_by_the_same_faces():
     assert combine([(1.0, slot), (-1.0, tang)]).u_mm == 0
 
 
+def test_an_error_that_grows_with_size_is_one_error_at_every_size():
+    # Independent: y = e + s (x - 10); differences of sizes keep s times their distance, the common part cancels
+    small, large = (
+        Observation(key=key, value_mm=size, gauge="c", u_mm=0.0, bias_u_mm=0.002, bias_slope_u=0.0003,
+                    bias_away_mm=size - 10)
+        for key, size in ((TANG, 0.5), (SLOT, 20.5))
+    )  # fmt: skip
+    found = estimate_features([small, large])
+
+    assert found[TANG].u_mm == pytest.approx(math.hypot(0.002, 0.0003 * 9.5))
+    assert combine([(1.0, found[SLOT]), (-1.0, found[TANG])]).u_mm == pytest.approx(0.0003 * 20)
+    assert combine([(0.5, found[SLOT]), (0.5, found[TANG])]).u_mm == pytest.approx(math.hypot(0.002, 0.0003 * 0.5))
+
+
+def test_a_zero_that_drifts_is_a_rectangle_that_neither_repeats_nor_differences_take_away():
+    # Source: JCGM 100:2008 4.3.7, rectangle of half-width a: u = a / sqrt(3)
+    readings = [Observation(key=key, value_mm=1.0, gauge="c", u_mm=0.0, zero_u_mm=0.004, zero_drift_mm=0.003, round="1")
+                for key in (TANG, TANG, TANG, SLOT)]  # fmt: skip
+    found = estimate_features(readings)
+
+    assert found[TANG].u_mm == pytest.approx(math.hypot(0.004, 0.003 / math.sqrt(3)))
+    assert combine([(1.0, found[SLOT]), (-1.0, found[TANG])]).u_mm == pytest.approx(0.003 * math.sqrt(2 / 3))
+    assert ("zero of c on its way", pytest.approx(0.003 / math.sqrt(3))) in [
+        (words, u_mm) for words, u_mm, _ in found[TANG].budget()
+    ]
+
+
 def test_a_study_s_degrees_of_freedom_are_shared_by_all_its_gauge_s_features():
     readings = [Observation(key=key, value_mm=1.0, gauge="c", u_mm=0.003, u_dof=18, round="1") for key in (TANG, SLOT)]
 

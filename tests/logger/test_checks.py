@@ -83,10 +83,10 @@ def test_a_known_error_is_taken_off():
 
     better = corrected(FINE, points)
 
-    assert better.bias_at(20)[0] == pytest.approx(0.024)
+    assert better.bias_at(20) == pytest.approx(0.024)
     assert judge(points, better).faults() == []
     assert judge(points, better).value_mm == pytest.approx(0.013), "history compares what the gauge itself reads"
-    assert corrected(better, points).bias_at(20)[0] == pytest.approx(0.024), "not taken off twice"
+    assert corrected(better, points).bias_at(20) == pytest.approx(0.024), "not taken off twice"
 
 
 def test_without_repeatability_its_own_repeats_are_taken():

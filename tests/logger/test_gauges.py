@@ -27,7 +27,7 @@ SIZES = st.floats(0, 1, allow_nan=False)
 SPECS = st.builds(
     GaugeSpec, kind=st.sampled_from(["caliper", "rocker"]), resolution_mm=st.none() | st.floats(0.0001, 1),
     u_mm=st.none() | SIZES, zero_u_mm=SIZES, u_dof=st.just(math.inf) | st.floats(1, 500),
-    faces=st.sampled_from(["", "outside", "a \"b\""]), bias_mm=st.floats(-1, 1), bias_u_mm=SIZES,
+    faces=st.sampled_from(["", "outside", "a \"b\""]), bias_mm=st.floats(-1, 1), bias_u_mm=SIZES, zero_drift_mm=SIZES,
     bias_about_mm=st.floats(-100, 100), bias_slope=st.floats(-1, 1), bias_slope_u=SIZES,
 )  # fmt: skip
 

@@ -148,19 +148,6 @@ def test_limits_survive_writing_and_reading(write: Write):
         pytest.param(
             "[proud_end]\nupper_mm = 1\np_fail = 0.99\n", "p_fail 0.99 must be below p_pass 0.95", id="p order"
         ),
-        pytest.param("[high_fret]\nlower_mm = 0\n", "high_fret looks upward; give upper_mm alone", id="low of a high"),
-        pytest.param("[proud_end]\nlower_mm = 0\nupper_mm = 1\n", "proud_end looks upward", id="both of an end"),
-        pytest.param(
-            "[high_fret]\nupper_mm = 0.05\nprocess_mean_mm = 0\n",
-            "give process_mean_mm and process_sd_mm together",
-            id="half a process",
-        ),
-        pytest.param(
-            "[high_fret]\nupper_mm = 0.05\nprocess_mean_mm = 0\nprocess_sd_mm = 0\n",
-            "process_sd_mm must be above 0",
-            id="no spread",
-        ),
-        pytest.param("[low_fret]\nupper_mm = 0\n", "low_fret looks downward; give lower_mm alone", id="high of a low"),
     ],
 )
 def test_limits_are_refused_in_one_line(write: Write, text: str, message: str):

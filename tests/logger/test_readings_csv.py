@@ -72,7 +72,7 @@ def test_the_wire_has_no_place(write: Write):
     assert {one.key.place for one in _read(write("r.csv", text))} == {None}
 
 
-@pytest.mark.parametrize("kind", ["fret_step", "straightedge_gap", "board_rise"])
+@pytest.mark.parametrize("kind", ["seated_height", "fret_step", "straightedge_gap", "board_rise"])
 def test_what_has_a_sign_may_be_negative(write: Write, kind: str):
     assert _read(write("r.csv", HEAD + f"{kind},7,centre,-0.01,mm\n"))[0].value_mm == -0.01
 

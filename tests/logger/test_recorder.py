@@ -92,7 +92,6 @@ def test_what_cannot_be_read_is_refused_and_advances_nothing(store: Store, neck:
     [
         pytest.param([], "0.55", "slot width is typed as two leaves", id="one number for a slot"),
         pytest.param(["0.5 0.6"], "1.1 1.2", "height of the seated fret is one number, not two leaves", id="leaves"),
-        pytest.param(["0.5 0.6"], "-1.1", "height of the seated fret is a size and must be above 0", id="sign"),
     ],
 )
 def test_a_typed_value_of_the_wrong_form_is_refused(

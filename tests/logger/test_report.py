@@ -31,6 +31,7 @@ def _judge(neck: Instrument, *readings: Observation) -> dict[tuple[str, int | No
     return {one.key: one for one in Judge(neck, default_limits(neck.kind)).verdicts(readings)}
 
 
+BOTH = {"lower_mm": -0.03, "upper_mm": 0.03}
 WIRE = (
     _reading("tang_thickness", 0.51),
     _reading("barb_span", 0.70),
@@ -58,6 +59,26 @@ def test_fit(neck: Instrument, slot: float, check: str, value: float, verdict: s
     assert one.verdict == verdict
     assert words is None or words in (one.flag or "")
     assert (one.flag is None) == (verdict != "fail")
+
+
+@pytest.mark.parametrize(
+    ("check", "limits", "lift", "words"),
+    [
+        pytest.param(
+            "proud_end", {"lower_mm": -0.03, "upper_mm": 0.03}, -0.1, "treble end lies low by 0.1", id="low end"
+        ),
+        pytest.param("proud_end", {"lower_mm": -0.03, "upper_mm": 0.03}, 0.1, "stands proud by 0.1", id="proud end"),
+    ],
+)
+def test_limits_on_the_unusual_side_have_words_of_their_own(
+    neck: Instrument, check: str, limits: dict[str, float], lift: float, words: str
+):
+    found = Judge(neck, {**default_limits(neck.kind), check: Limits(**limits)}).verdicts(_seated(0.0, 0.0, lift))
+
+    (one,) = (each for each in found if each.key == (check, 7, "treble"))
+
+    assert one.verdict == "fail"
+    assert words in (one.flag or "")
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from logger.errors import SheetError
 from logger.features import Feature
 from logger.instrument import read_instrument
-from logger.sheet import STAGES, Item, Sheet, standard_items
+from logger.sheet import STAGES, Item, Sheet, standard_items, wrong_form
 
 A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
 
@@ -104,6 +104,18 @@ def test_what_was_asked_stands_again_after_a_resume():
     assert sum(item.feature == B for item in sheet.items) == 3, "one repeat is measured, one is still asked for"
     assert [item.feature for item in sheet.items if item.open].count(B) == 1
     assert not any(item.skipped for item in sheet.items)
+
+
+@pytest.mark.parametrize(
+    ("kind", "value_nm", "wrong"),
+    [("tang_thickness", 510_000, ""), ("tang_thickness", -1, "sign"), ("tang_thickness", 0, "sign"),
+     ("seated_height", -1, ""), ("fret_step", -1, "")],
+)  # fmt: skip
+def test_a_size_has_no_sign(kind: str, value_nm: int, wrong: str):
+    item = Item(stage="wire", feature=Feature(kind=kind, fret=1))
+
+    assert wrong in wrong_form(item, value_nm=value_nm, bracket=False)
+    assert bool(wrong) == bool(wrong_form(item, value_nm=value_nm, bracket=False))
 
 
 def test_a_skipped_feature_is_next_again():

@@ -26,7 +26,7 @@ def test_a_planted_fault_appears_on_the_page(start: Any, browser: Browser):
 
     proud = page.locator('[data-check="proud_end"][data-fret="13"][data-place="bass"]')
     expect(proud).to_have_attribute("data-verdict", "fail", timeout=SLOW_MS)
-    expect(page.locator("#flags")).to_contain_text("fret 13 bass end stands proud by", timeout=SLOW_MS)
+    expect(page.locator("#flags")).to_contain_text("Fret 13 bass end stands proud by", timeout=SLOW_MS)
     expect(page.locator("#reading")).to_contain_text("mm")
     page.close()
     assert demo.result()["missed"] == 0
