@@ -37,8 +37,9 @@
     return inUnit(mm) < least / 2 ? `< ${least.toFixed(DECIMALS[bench.unit])}` : bench.number(mm);
   };
 
-  // Sentences come from the bench in both units.
-  bench.sentence = (from, key) => bench.capital((bench.unit === 'in' && from[`${key}_in`]) || from[key]);
+  // Sentences come from the bench in both units; a number stays on one line with its uncertainty and its unit.
+  const whole = (text) => text.replace(/(\d) (\u00b1) (\d[\d.]*) (?=\p{L})/gu, '$1\u00a0$2\u00a0$3\u00a0');
+  bench.sentence = (from, key) => whole(bench.capital((bench.unit === 'in' && from[`${key}_in`]) || from[key]));
 
   bench.setUnit = (unit) => {
     bench.unit = unit;

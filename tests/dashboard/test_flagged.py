@@ -172,6 +172,17 @@ def test_gauges_are_not_known_while_the_link_is_lost(
     assert page.evaluate(lamp) != shining
 
 
+def test_a_lost_bench_is_not_said_to_have_trouble_with_its_disk(bench: Any, served: RunningPage, page_of: Look) -> None:
+    page = page_of(url=served.url).page
+    page.clock.install()
+    bench.publish(waiting=1)  # the last word before the link goes, as when a bench is closed
+    page.wait_for_function(f"() => fretledger.snap.version === {bench.shown['version']}")
+    served.stop()
+    expect(page.locator("#link")).to_contain_text("Connection lost")
+    page.clock.run_for(3000)
+    expect(page.locator("#warnings")).to_have_text(re.compile("^What you see may be old"))
+
+
 @pytest.mark.parametrize(("width", "height", "most"), [(820, 1180, 330), (720, 1024, 330), (390, 844, 360)])
 def test_an_upright_tablet_wastes_no_room_above_the_neck(
     bench: Any, page: Page, width: int, height: int, most: int

@@ -151,6 +151,7 @@ def test_a_flag_prints_its_number_once_with_its_uncertainty(bench: Any, page: Pa
     page.locator("#unit-in").click()
     expect(page.locator("#flags .text")).to_have_text("F" + thou[1:])
     expect(page.locator("#flags .amount")).to_have_text("")
+    assert page.locator("#flags .text").evaluate("one => one.textContent.endsWith('3.3\u00a0±\u00a00.6\u00a0thou')")
     flags_of(bench, text=mm, text_in="")  # told in mm only, so that the number stands beside it in inches
     expect(page.locator("#flags .amount")).to_have_text("0.0033 ± 0.0006 in")
 

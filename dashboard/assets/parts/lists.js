@@ -4,7 +4,7 @@
   const {el, fill} = bench;
 
   // The sentence says how much and how sure; the number stands beside it only where it does not, or not in this unit.
-  const told = (flag) => /\d \u00b1 \d/.test(bench.sentence(flag, 'text')) && (bench.unit === 'mm' || Boolean(flag.text_in));
+  const told = (flag) => /\d\s\u00b1\s\d/.test(bench.sentence(flag, 'text')) && (bench.unit === 'mm' || Boolean(flag.text_in));
   const amount = (flag) => {
     if (typeof flag.value_mm !== 'number' || told(flag)) return '';
     const U = typeof flag.expanded_u_mm === 'number' ? ` \u00b1 ${bench.spread(flag.expanded_u_mm)}` : '';

@@ -44,7 +44,7 @@
 
   // Every reading waits for its commit, for a moment; only a disk that does not get on with it is worth a cry.
   const PATIENT_MS = 1000;
-  let behind = null, timer = 0;
+  let behind = null, timer = 0, late = false;
   const stuck = ({waiting = 0, trouble, seq, boot}) => {
     const key = waiting > 0 ? `${boot} ${seq}` : '';
     if (behind?.key !== key) behind = {key, since: performance.now()};
@@ -54,15 +54,16 @@
     if (left > 0) timer = setTimeout(() => bench.drawWarnings(bench.snap, bench.lost), left);
     return left <= 0;
   };
-  const warnings = ({waiting, trouble}, late, lost) => [
+  const warnings = ({waiting, trouble}, lost) => [
     trouble ? el('p', {class: 'loud', text: bench.capital(trouble)}) : '',
     late ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
     lost ? el('p', {text: fill('old')}) : '',
   ].filter(Boolean);
 
   bench.drawWarnings = (snap, lost) => {
-    const late = stuck(snap ?? {});
-    bench.draw(bench.by('warnings'), [late && snap.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, late, lost));
+    if (lost) behind = null;  // a bench that is not heard may have written it long ago
+    else late = stuck(snap ?? {});
+    bench.draw(bench.by('warnings'), [late && snap?.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, lost));
   };
   bench.drawStrip = (snap) => {
     bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));
