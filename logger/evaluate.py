@@ -130,7 +130,7 @@ def _risk_lines(result: Evaluation) -> list[str]:
     for check, limits in result.limits.items():
         spreads = [one.judgement.estimate.u_mm for one in result.verdicts if one.check == check
                    and one.judgement.estimate.known]  # fmt: skip
-        risks = risks_of(limits, median(spreads)) if spreads else None
+        risks = risks_of(check, limits, median(spreads)) if spreads else None
         if risks is not None:
             lines.append(
                 f"   {CHECK_WORDS[check]}: over the process stated, {risks.false_pass:.2%} would be passed though out "

@@ -19,6 +19,7 @@ MAGNITUDES: Final = ("uneven_seating", "tilted_fret")
 """Checks of a size: only an upper limit makes sense."""
 _KEYS: Final = ("lower_mm", "upper_mm", "p_pass", "p_fail")
 _PROCESS: Final = ("process_mean_mm", "process_sd_mm")
+_MOST_MM, _NANOMETRE = 1000.0, 1e-6
 
 LimitSet = Mapping[str, Limits]
 
@@ -97,9 +98,12 @@ def _limits(check: str, table: Table) -> Limits:
 
 
 def _process(table: Table) -> Process | None:
-    mean, sd = table.optional_number("process_mean_mm"), table.optional_number("process_sd_mm", above=0)
+    mean = table.optional_number("process_mean_mm", least=-_MOST_MM, most=_MOST_MM)
+    sd = table.optional_number("process_sd_mm", above=0, most=_MOST_MM)
     if mean is None and sd is None:
         return None
     if mean is None or sd is None:
         raise LimitsError(f"{table.where}: give process_mean_mm and process_sd_mm together, or neither")
+    if sd < _NANOMETRE:
+        raise LimitsError(f"{table.where}: process_sd_mm {sd!r} is below a nanometre; give the spread in mm")
     return Process(mean_mm=mean, sd_mm=sd)

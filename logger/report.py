@@ -7,14 +7,14 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from logger.evaluation import fit, seating
-from logger.evaluation.conformity import Judgement, Limits, judge
+from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
 from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.evaluation.steps import FretDeviation, Step, explain_steps
 from logger.features import PLACES
 from logger.instrument import Instrument
-from logger.limits import LimitSet
+from logger.limits import MAGNITUDES, LimitSet
 from logger.sentences import flag_sentence
 
 SLOT_PLACES = (*PLACES, None)
@@ -230,18 +230,23 @@ def _sized(judgement: Judgement) -> Judgement:
     return replace(judgement, estimate=turned)
 
 
-def risks_of(limits: Limits, u_mm: float | None) -> VerdictRisks | None:
+def risks_of(check: str, limits: Limits, u_mm: float | None) -> VerdictRisks | None:
     """Return how often verdicts with standard uncertainty ``u_mm`` go wrong over the process that the limits state.
 
-    None where no process is stated or the uncertainty is not known.
+    The process of a size is that of the signed difference, which is judged on both sides. None where no process is
+    stated or the uncertainty is not known; a gauge without any error is never wrong.
     """
-    if limits.process is None or not u_mm:
+    process = limits.process
+    if process is None or u_mm is None:
         return None
-    return verdict_risks(process_mean=limits.process.mean_mm, process_sd=limits.process.sd_mm, u=u_mm, limits=limits)
+    if u_mm == 0:
+        return VerdictRisks(false_pass=0.0, false_fail=0.0, remeasure=0.0)
+    signed = both_sides(limits) if check in MAGNITUDES else limits
+    return verdict_risks(process_mean=process.mean_mm, process_sd=process.sd_mm, u=u_mm, limits=signed)
 
 
-def _risk_json(limits: Limits | None, u_mm: float | None) -> dict[str, float] | None:
-    risks = None if limits is None else risks_of(limits, u_mm)
+def _risk_json(check: str, limits: Limits | None, u_mm: float | None) -> dict[str, float] | None:
+    risks = None if limits is None else risks_of(check, limits, u_mm)
     return None if risks is None else {name: round(value, 6) for name, value in asdict(risks).items()}
 
 
@@ -262,7 +267,7 @@ def verdict_json(one: CheckVerdict, limits: Limits | None = None) -> dict[str, A
                    for words, u_mm, share in estimate.budget()] if estimate.known else [],
         "repeats_to_settle": one.judgement.repeats_to_settle,
         "p": one.judgement.p, "verdict": one.verdict, "flag": one.flag,
-        "risk": _risk_json(limits, estimate.u_mm if estimate.known else None),
+        "risk": _risk_json(one.check, limits, estimate.u_mm if estimate.known else None),
     }  # fmt: skip
 
 

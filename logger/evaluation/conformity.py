@@ -4,7 +4,7 @@ Source: JCGM 106:2012 7 (probability of conforming) and 8 (decision rules by pro
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from logger.evaluation.estimate import Estimate
@@ -116,11 +116,12 @@ def repeats_to_settle(estimate: Estimate, limits: Limits) -> int | None:
 
 def judge_magnitude(estimate: Estimate, limits: Limits) -> Judgement:
     """Judge the size of a signed difference in mm: it conforms between minus and plus the upper limit."""
-    bound = limits.upper_mm
-    both = Limits(
-        lower_mm=None if bound is None else -bound, upper_mm=bound, p_pass=limits.p_pass, p_fail=limits.p_fail
-    )
-    return judge(estimate, both)
+    return judge(estimate, both_sides(limits))
+
+
+def both_sides(limits: Limits) -> Limits:
+    """Return the limits of a signed difference whose size has an upper limit."""
+    return replace(limits, lower_mm=None if limits.upper_mm is None else -limits.upper_mm)
 
 
 def least_conforming(judgements: list[Judgement]) -> Judgement:
