@@ -232,6 +232,7 @@ PAGE: Final = MappingProxyType({
     "climate": "Air at the bench",
     "climate_line": "{temperature}, {humidity} % humidity",
     "climate_moisture": "wood settles at {moisture} % moisture",
+    "climate_unmoved": "board movement not known: {why}",
     "climate_none": "Temperature and humidity are not noted",
     "climate_at": "Noted at {time}",
     "climate_edit": "Edit",

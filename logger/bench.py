@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from drivers.gauge import Gauge, GaugeState
 from drivers.profiles import Profile
+from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
 from logger.gauge_file import GaugeSpec, read_gauges
@@ -182,6 +183,8 @@ class Bench:
         sheet = study.sheet() if study else Sheet(standard_items(instrument))
         studied = study.plan.gauge if study else ""
         self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
+        with store.reader() as reader:
+            self._air = Air(reader, self.session, None if study else instrument)
         self.door = Door(self._act)
         self._loop = asyncio.new_event_loop()
         self._gauges = AsyncExitStack()
@@ -203,6 +206,7 @@ class Bench:
     def start(self) -> None:
         """Start the threads and publish the first snapshot."""
         self._look_at_gauges()
+        self.notes += self._air.words(self.recorder.kept().climates)
         for thread in self._threads:
             thread.start()
         self._changed.set()
@@ -342,7 +346,8 @@ class Bench:
             self._shown.trouble,
             self._judge.estimate,
         )
-        self.door.publish(beside(snapshot, kept, item, self._shown.records, self.study))
+        climate = self._air.told(kept.climates)
+        self.door.publish(beside(snapshot, kept, item, self._shown.records, climate, self.study))
 
     def _next_version(self) -> int:
         self._shown.version += 1

@@ -12,11 +12,14 @@ from numpy.typing import NDArray
 
 from logger.errors import InstrumentError
 from logger.evaluation.scale import fret_positions_mm
+from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER
 from logger.toml_input import Table, load_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
 LEAST_SCALE_MM, MOST_SCALE_MM, MOST_FRETS = 150.0, 1500.0, 48
+_MOST_COEFFICIENT: Final = 0.01
+"""Twice what any wood of the Wood Handbook's table has: beyond it somebody gave percent per percent."""
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "frets", "join_fret", "nut_width_mm", "join_width_mm", "radius_mm",
     "nut_radius_mm", "join_radius_mm", "wire", "board",
@@ -31,7 +34,8 @@ class Instrument:
         kind: ``electric``, ``steel-string``, ``bass``, ``classical`` or any other word; picks the default limits.
         nut_radius_mm: radius of the board at the nut; with a cylinder the same as at the join.
         wire: notes on the wire, as written.
-        board: notes on the board, as written.
+        board: notes on the board, as written; ``wood``, ``cut`` (``quarter`` or ``flat``),
+            ``fretted_at_moisture_percent`` and ``coefficient`` (change of width per percent) tell how far it moves.
         source: the TOML text this was read from.
     """
 
@@ -96,7 +100,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         nut_radius_mm=radius or table.optional_number("nut_radius_mm", above=0),
         join_radius_mm=radius or table.optional_number("join_radius_mm", above=0),
         wire=dict(_notes(table, "wire")),
-        board=dict(_notes(table, "board")),
+        board=_board(table),
         source=source,
     )
 
@@ -116,3 +120,17 @@ def _notes(table: Table, key: str) -> Mapping[str, Any]:
         if not isinstance(value, str | int | float):
             raise InstrumentError(f"{notes.where}: {name} must be a text or a number, got {value!r}")
     return notes.values
+
+
+def _board(table: Table) -> Mapping[str, Any]:
+    stated = dict(_notes(table, "board"))
+    board = table.table("board")
+    if "wood" in stated:
+        board.text("wood")
+    if "cut" in stated and board.text("cut") not in CUTS:
+        raise InstrumentError(f"{board.where}: cut must be one of {', '.join(CUTS)}, got {stated['cut']!r}")
+    if "fretted_at_moisture_percent" in stated:
+        board.number("fretted_at_moisture_percent", above=0, most=FIBRE_SATURATION)
+    if "coefficient" in stated:
+        board.number("coefficient", above=0, most=_MOST_COEFFICIENT)
+    return stated

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from logger.climate import climate_json
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
@@ -185,10 +184,9 @@ def _next_of_study(item: Item) -> dict[str, Any]:
 
 def beside(
     snapshot: Mapping[str, Any], kept: Kept, item: Item | None, gauges: Sequence[Mapping[str, Any]],
-    study: OpenStudy | None,
+    climate: Mapping[str, Any] | None, study: OpenStudy | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return a snapshot with what stands beside the instrument: named gauges, the climate, a repeatability study."""
-    climate = climate_json(kept.climates[-1]) if kept.climates else None
     more = {**snapshot, "gauge_records": list(gauges), "climate": climate, "study": None}
     if study is None:
         return more

@@ -36,6 +36,9 @@ COEFFICIENTS: Final = MappingProxyType({
     "greenheart": (0.0039, 0.0043),
 })
 """Source: Wood Handbook table 13-5. Rosewood and ebony are not in it."""
+SOURCE: Final = "USDA Wood Handbook GTR-190, table 13-5"
+CUTS: Final = ("quarter", "flat")
+"""How a board may be sawn: its width lies along the rings' radius, or along the rings."""
 
 
 def moisture_content_percent(temperature_c: float, humidity_percent: float) -> float:
@@ -128,15 +131,29 @@ def fret_sprout_mm(
 
 
 def coefficients_of(species: str) -> tuple[float, float]:
-    """Return the radial and tangential coefficient of a species.
+    """Return the radial and tangential coefficient of a species, named ``maple, sugar`` or ``sugar maple``.
 
     Raises:
         InsufficientDataError: none is published for it in the Wood Handbook's table.
     """
-    found = COEFFICIENTS.get(species.strip().lower())
+    name = " ".join(species.lower().split())
+    rest, _, last = name.rpartition(" ")
+    found = COEFFICIENTS.get(name) or COEFFICIENTS.get(f"{last}, {rest}")
     if found is None:
         raise InsufficientDataError(
             f"no published coefficient for {species!r} (rosewood and ebony are not in the Wood Handbook's table); "
             f"give one, or choose of {', '.join(COEFFICIENTS)}"
         )
     return found
+
+
+def coefficient_across(species: str, cut: str) -> float:
+    """Return the change of a board's width per percent of moisture content: radial when quarter-sawn, else tangential.
+
+    Raises:
+        InsufficientDataError: none is published for the species.
+        ValueError: the cut is neither ``quarter`` nor ``flat``.
+    """
+    if cut not in CUTS:
+        raise ValueError(f"`cut` must be one of {', '.join(CUTS)}, got {cut!r}")
+    return coefficients_of(species)[CUTS.index(cut)]

@@ -178,6 +178,12 @@ class StoreReader:
         """Return temperature and humidity during a session."""
         return self._rows(Climate, "WHERE session = ?", (session,))
 
+    def first_climate(self, instrument: str) -> Climate | None:
+        """Return the first climate kept in any session on an instrument, or None."""
+        where = "WHERE session IN (SELECT id FROM session WHERE instrument = ?)"
+        found = self._rows(Climate, where, (instrument,), last="LIMIT 1")
+        return found[0] if found else None
+
     def purposes(self) -> list[SessionPurpose]:
         """Return what the sessions are for that do not measure an instrument."""
         return self._rows(SessionPurpose)

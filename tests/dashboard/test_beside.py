@@ -167,6 +167,18 @@ def test_the_air_is_one_line(bench: Any, page: Page) -> None:
     expect(line).to_have_text("71 °F (21.5 °C), 48 % humidity, wood settles at 8.9 % moisture")
     bench.publish(climate={**CLIMATE, "moisture_percent": None})
     expect(line).to_have_text("71 °F (21.5 °C), 48 % humidity")
+    moved = {"movement_words": "Once settled 0.21 mm <b>", "movement_words_in": "Once settled 8.3 thou",
+             "movement_unknown": "", "movement_source": "as the table says"}  # fmt: skip
+    bench.publish(climate={**CLIMATE, **moved})
+    expect(line).to_have_text("71 °F (21.5 °C), 48 % humidity, wood settles at 8.9 % moisture. Once settled 8.3 thou")
+    expect(line).to_have_attribute("title", re.compile(r"^Noted at .+; as the table says$"))
+    page.locator("#unit-mm").click()
+    expect(line).to_have_text("21.5 °C, 48 % humidity, wood settles at 8.9 % moisture. Once settled 0.21 mm <b>")
+    unmoved = {"movement_words": "", "movement_words_in": "", "movement_unknown": "wood not known"}
+    bench.publish(climate={**CLIMATE, **unmoved, "movement_source": ""})
+    expect(line).to_have_text(
+        "21.5 °C, 48 % humidity, wood settles at 8.9 % moisture; board movement not known: wood not known"
+    )
     bench.publish(climate=None)
     expect(line).to_have_text("Temperature and humidity are not noted")
 

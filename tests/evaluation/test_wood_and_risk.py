@@ -13,6 +13,7 @@ from logger.evaluation.gauge_check import drift, gauge_error, hysteresis
 from logger.evaluation.risk import global_risks, guard_band, specific_risk, verdict_risks
 from logger.evaluation.wood import (
     COEFFICIENTS,
+    coefficient_across,
     coefficients_of,
     fret_sprout_mm,
     moisture_content_percent,
@@ -46,6 +47,18 @@ def test_coefficients_are_those_of_the_table(published):
     table = {row["species"].split(" (")[0].lower(): (float(row["C_R"]), float(row["C_T"])) for row in rows}
 
     assert table == dict(COEFFICIENTS)
+
+
+def test_a_quarter_sawn_board_moves_radially_a_flat_sawn_one_tangentially(published):
+    # Source: as above; the width of a flat-sawn board lies along the rings. Both ways to name a species are read.
+    for row in published("wood_dimensional_change"):
+        name = row["species"].split(" (")[0]
+        turned = " ".join(reversed(name.split(", ")))
+        for species in (name, turned, f"  {turned.upper()} "):
+            assert coefficient_across(species, "quarter") == float(row["C_R"]), species
+            assert coefficient_across(species, "flat") == float(row["C_T"]), species
+    with pytest.raises(ValueError, match="`cut` must be one of quarter, flat, got 'rift'"):
+        coefficient_across("teak", "rift")
 
 
 def test_movement_outside_the_linear_range_takes_the_total_shrinkage():

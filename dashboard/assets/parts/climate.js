@@ -15,8 +15,12 @@
   const sentence = (climate) => {
     if (!known(climate?.temperature_c) || !known(climate?.humidity_percent)) return fill('climate_none');
     const air = fill('climate_line', {temperature: degrees(climate.temperature_c), humidity: Number(climate.humidity_percent.toFixed(1))});
-    return known(climate.moisture_percent) ? `${air}, ${fill('climate_moisture', {moisture: climate.moisture_percent.toFixed(1)})}` : air;
+    const settled = known(climate.moisture_percent) ? `${air}, ${fill('climate_moisture', {moisture: climate.moisture_percent.toFixed(1)})}` : air;
+    const moved = bench.unit === 'in' ? climate.movement_words_in : climate.movement_words;
+    if (moved) return `${settled}. ${moved}`;
+    return climate.movement_unknown ? `${settled}; ${fill('climate_unmoved', {why: climate.movement_unknown})}` : settled;
   };
+  const more = (climate) => [climate?.at && fill('climate_at', {time: bench.clock(climate.at)}), climate?.movement_source].filter(Boolean).join('; ') || null;
 
   // Written as people write it: a comma, a real minus, a letter for the other scale.
   const read = (field) => NUMBER.exec(field.value.trim().replace(',', '.').replace('\u2212', '-'));
@@ -86,7 +90,7 @@
     const {climate, instrument, study} = bench.snap ?? {};
     bench.by('climate').hidden = !(climate || instrument || study);
     bench.draw(line, [bench.unit, climate ?? null], () => [
-      el('span', {text: sentence(climate), title: climate?.at ? fill('climate_at', {time: bench.clock(climate.at)}) : null}),
+      el('span', {text: sentence(climate), title: more(climate)}),
       el('button', {type: 'button', class: 'small', 'data-climate': 'edit', text: fill(climate ? 'climate_edit' : 'climate_note')})]);
   };
 
