@@ -1,8 +1,11 @@
 """Repeatability studies against both published ones, an independent least-squares computation and simulation."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.formula.api import ols
+from statsmodels.stats.anova import anova_lm
 
 from logger.errors import InsufficientDataError
 from logger.evaluation.crossed import analyse, analyse_rows
@@ -62,6 +65,39 @@ def test_sums_of_squares_agree_with_least_squares():
     assert anova["person"].ss == pytest.approx(rss(by_part) - rss(by_part, by_person))
     assert anova["part_person"].ss == pytest.approx(rss(by_part, by_person) - rss(cells))
     assert anova["repeatability"].ss == pytest.approx(rss(cells))
+
+
+@pytest.mark.parametrize("shape", [(2, 2, 2), (3, 2, 4), (5, 3, 2), (10, 2, 3), (4, 6, 2), (8, 3, 5)])
+@pytest.mark.parametrize("spread", [0.001, 0.02, 0.5])
+def test_the_whole_table_agrees_with_statsmodels(shape: tuple[int, int, int], spread: float):
+    # Independent: statsmodels. With the interaction in the model it gives the sums of squares and tests the interaction
+    # against repeatability; the model without it, on the cells' means, tests parts and people against the interaction.
+    rng = np.random.default_rng([*shape, round(1000 * spread)])
+    part, person = rng.normal(0, 0.05, (shape[0], 1, 1)), rng.normal(0, 0.01, (1, shape[1], 1))
+    values = 1.1 + part + person + rng.normal(0, 0.01, (*shape[:2], 1)) + rng.normal(0, spread, shape)
+    parts, people, _ = (index.ravel() for index in np.indices(shape))
+    table = pd.DataFrame({"part": parts, "person": people, "y": values.ravel()})
+    cells = table.groupby(["part", "person"], as_index=False).mean()
+    crossed = anova_lm(ols("y ~ C(part) * C(person)", table).fit())
+    means = anova_lm(ols("y ~ C(part) + C(person)", cells).fit())
+
+    found = analyse(values).anova
+
+    rows = {"part": "C(part)", "person": "C(person)", "part_person": "C(part):C(person)", "repeatability": "Residual"}
+    for name, theirs in rows.items():
+        row = found[name]
+        assert (row.ss, row.df, row.ms) == tuple(pytest.approx(one, rel=1e-9) for one in crossed.loc[theirs][
+            ["sum_sq", "df", "mean_sq"]]), name  # fmt: skip
+    tests = {
+        "part": means.loc["C(part)"],
+        "person": means.loc["C(person)"],
+        "part_person": crossed.loc[rows["part_person"]],
+    }
+    for name, theirs in tests.items():
+        assert (found[name].f, found[name].p) == (
+            pytest.approx(theirs["F"], rel=1e-9), pytest.approx(theirs["PR(>F)"], rel=1e-9)
+        ), name  # fmt: skip
+    assert (found["total"].ss, found["total"].df) == (pytest.approx(crossed["sum_sq"].sum(), rel=1e-9), values.size - 1)
 
 
 def test_a_huge_offset_changes_nothing():
