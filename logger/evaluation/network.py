@@ -178,7 +178,8 @@ def adjust(
     if len(stations) < 2:
         raise InsufficientDataError("a profile needs readings of at least two stations")
     names = sorted({name for sight in sights for name in sight.shared})
-    column: dict[int | str, int] = {key: index for index, key in enumerate((*stations, *names))}
+    keys: list[int | str] = [*stations, *names]
+    column = {key: index for index, key in enumerate(keys)}
     design = np.zeros((len(sights), len(column)))
     for row, sight in enumerate(sights):
         for station, weight in sight.heights.items():
