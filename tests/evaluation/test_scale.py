@@ -1,11 +1,14 @@
 """Fret positions against a published table."""
 
 import csv
+import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from logger.evaluation.scale import fret_positions_mm
+from logger.errors import InsufficientDataError
+from logger.evaluation.scale import cents_sharp, fit_scale, fret_positions_mm
 
 TABLE = Path(__file__).parents[1] / "reference" / "fret_table_25in_to_bridge.csv"
 
@@ -27,3 +30,38 @@ def test_the_octave_stands_in_the_middle():
 def test_one_published_position():
     # Source: organicdesign.org/peterson/tuning/formulas.html: 650 mm, first fret 36.4816967 mm from the nut
     assert fret_positions_mm(650.0, 1)[1] == pytest.approx(36.4816967, abs=1e-7)
+
+
+def test_the_equal_tempered_divisor_and_the_old_rule_of_eighteen():
+    # Source: 1/(1 - 2^(-1/12)) = 17.817; dividing by 18 twelve times puts the octave at 1 - (17/18)^12 = 0.4964
+    assert pytest.approx(17.817, abs=5e-4) == 1 / (1 - 2 ** (-1 / 12))
+    assert fret_positions_mm(1.0, 1)[1] == pytest.approx(1 / 17.817, abs=1e-6)
+    octave = 1 - (17 / 18) ** 12
+    assert octave == pytest.approx(0.4964, abs=5e-5)
+    assert cents_sharp(12, octave - 0.5, 1.0) == pytest.approx(1200 * math.log2(0.5 / (1 - octave)))
+
+
+def test_cents_by_the_definition_of_pitch():
+    length = 645 * 2 ** (-7 / 12)
+
+    assert cents_sharp(7, 0.2, 645) == pytest.approx(1200 * math.log2(length / (length - 0.2)))
+    assert cents_sharp(7, 0.0, 645) == 0
+    assert cents_sharp(0, -0.5, 645) == pytest.approx(-1.341, abs=1e-3)
+    with pytest.raises(ValueError, match="to the bridge"):
+        cents_sharp(24, 400.0, 645)
+
+
+def test_a_wrong_scale_a_shifted_nut_and_one_bad_slot_are_told_apart():
+    frets = range(1, 21)
+    slots = fret_positions_mm(648.0, 20)[1:] - 0.3
+    slots[6] += 0.25
+
+    found = fit_scale(list(frets), list(slots), u_mm=0.03)
+
+    assert found.scale_mm == pytest.approx(648, abs=0.2)
+    assert found.nut_mm == pytest.approx(-0.3, abs=0.05)
+    assert int(np.argmax(np.abs(found.left_mm))) == 6
+    assert found.left_mm[6] == pytest.approx(0.25, abs=0.04)
+    assert np.sort(np.abs(found.left_mm))[-2] < 0.05
+    with pytest.raises(InsufficientDataError):
+        fit_scale([5], [100.0], u_mm=0.03)
