@@ -121,6 +121,8 @@ def _asked(
 
 
 def _gauge(store: Store, options: argparse.Namespace, terminal: Terminal) -> Known:
+    if not options.name.strip():
+        raise CommandError("the gauge's name must not be empty")
     defaults = default_gauges()
     file: Mapping[str, GaugeSpec] = read_gauges(options.gauges) if options.gauges else {}
     days = getattr(options, "due_days", None)
@@ -173,8 +175,8 @@ def _measure(
         way = f", going {direction}" if direction else ""
         line = _line(terminal, f"{done + 1} of {len(asked)}: {gauge.name} {where}{way}, in {unit} (or {BACK})")
         if line is None:
-            raise CommandError(f"the check of {gauge.name} was broken off after {done} of {len(asked)} readings; "
-                               "they are kept, and the check is begun anew next time")  # fmt: skip
+            raise CommandError(f"the check of {gauge.name} was broken off after {done} of {len(asked)} readings and "
+                               "does not count; begin it anew")  # fmt: skip
         if line.lower() == BACK:
             done -= 1 if done and keeper.back() else 0
             continue

@@ -7,9 +7,11 @@ from statistics import median
 from typing import Any
 
 from logger.errors import ReadingsFileError
+from logger.evaluation.observation import FeatureKey, contradicting
+from logger.features import Feature
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
-from logger.limits import LimitSet, default_limits, read_limits
+from logger.limits import LimitSet, default_limits, kind_note, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
@@ -60,10 +62,12 @@ def evaluate_file(
     neck = read_instrument(instrument)
     worth = read_gauges(gauges) if gauges is not None else {}
     chosen = read_limits(limits, kind=neck.kind) if limits is not None else default_limits(neck.kind)
-    rows = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
+    every = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
+    rows = [row for row in every if not row.taken_back]
     observations = [row.observation for row in rows if row.observation is not None]
     verdicts = Judge(neck, chosen).verdicts(observations)
-    return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=_notes(rows, worth))
+    notes = [*_kind_note(neck), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows))]
+    return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=notes)
 
 
 def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> list[CsvReading]:
@@ -85,6 +89,20 @@ def _listed(sessions: Sequence[str]) -> str:
     return ", ".join(named) if named else "readings without a session"
 
 
+def _called(key: FeatureKey) -> str:
+    return Feature(kind=key.kind, fret=key.fret, place=key.place, feet=key.feet).words()
+
+
+def _kind_note(neck: Instrument) -> list[str]:
+    words = kind_note(neck.kind)
+    return [words] if words else []
+
+
+def _taken_back_note(count: int) -> list[str]:
+    readings = "1 reading is" if count == 1 else f"{count} readings are"
+    return [f"{readings} marked as taken back and not judged"] if count else []
+
+
 def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> list[str]:
     """Say what was not judged and why: readings without a feature, gauges without a stated uncertainty."""
     seen = [row.observation for row in rows if row.observation is not None]
@@ -93,6 +111,11 @@ def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> lis
         f"{f'gauge {name!r} has' if name else 'readings without a gauge have'} no stated uncertainty; only repeats "
         "can give one, or name the gauge in --gauges"
         for name in bare
+    ]
+    notes += [
+        f"{_called(key)}: its repeats differ by more than the gauge is worth, so their own spread counts; "
+        "one of them may not belong"
+        for key in contradicting(seen)
     ]
     if len(seen) < len(rows):
         notes.append(f"{len(rows) - len(seen)} of {len(rows)} readings belong to no feature and are not judged")

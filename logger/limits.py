@@ -15,6 +15,7 @@ CHECKS: Final = (
     "tang_clearance", "barb_bite", "slot_depth_spare", "proud_end", "uneven_seating", "tilted_fret", "high_fret",
     "low_fret",
 )  # fmt: skip
+KNOWN_KINDS: Final = ("electric", "steel-string", "bass", "classical")
 MAGNITUDES: Final = ("uneven_seating", "tilted_fret")
 """Checks of a size: only an upper limit makes sense."""
 _KEYS: Final = ("lower_mm", "upper_mm", "p_pass", "p_fail")
@@ -32,6 +33,13 @@ def default_limits(kind: str) -> LimitSet:
     if own is not None and own.is_file():
         chosen |= _parse(tomllib.loads(own.read_text(encoding="utf-8")), where=own.name)
     return MappingProxyType(chosen)
+
+
+def kind_note(kind: str) -> str:
+    """Say that an instrument's kind has no default limits of its own; empty for the kinds that are known."""
+    if kind in KNOWN_KINDS:
+        return ""
+    return f"kind {kind!r} is none of {', '.join(KNOWN_KINDS)}: the general limits are used; state yours with --limits"
 
 
 def read_limits(path: Path, *, kind: str) -> LimitSet:

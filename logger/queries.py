@@ -1,12 +1,13 @@
 """Ask about a reading that does not belong with its repeats, at once; the person keeps it or takes it back.
 
-Repeats of one place are told apart by the gauge's stated repeatability. The wire differs from spot to spot along its
-coil and a gauge under study has no repeatability yet: there the spread comes from the readings themselves.
+Repeats of one place are told apart by the gauge's stated repeatability; the wire may differ a little more from spot to
+spot along its coil. A gauge under study, or one of unknown worth, is judged by the spread of the readings themselves.
 """
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import hypot
 from statistics import fmean
 from typing import Any, Final
 
@@ -19,6 +20,8 @@ from logger.store import KeptReading, ReadingRow
 
 CHANCE: Final = 0.01
 """Chance of asking about a good set of repeats (our choice: rare enough not to be clicked away)."""
+WIRE_VARIES_MM: Final = 0.01
+"""How far good wire differs along its coil, one standard deviation (common practice, no source)."""
 LEAST_DOF: Final = 5
 """Degrees of freedom in the rest of a study before one of its readings is asked about (our choice)."""
 _NM: Final = 1e6
@@ -103,8 +106,9 @@ def _query(rows: Group, values: list[float], spec: GaugeSpec, sets: Sequence[Gro
     if rows[0].kind == STUDY:
         s, dof = _spread_of_others(rows, sets)
         return extreme(values, s=s, dof=dof, alpha=CHANCE, digit=digit) if dof >= LEAST_DOF else None
-    if rows[0].kind not in WIRE_KINDS and spec.u_mm is not None:
-        return extreme(values, s=spec.u_mm * _NM, dof=spec.u_dof, alpha=CHANCE, digit=digit)
+    if spec.u_mm is not None:
+        varies = WIRE_VARIES_MM if rows[0].kind in WIRE_KINDS else 0.0
+        return extreme(values, s=hypot(spec.u_mm, varies) * _NM, dof=spec.u_dof, alpha=CHANCE, digit=digit)
     return grubbs(values, alpha=CHANCE, digit=digit) if len(values) > 2 else None
 
 

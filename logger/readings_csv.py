@@ -37,6 +37,7 @@ class CsvReading:
 
     observation: Observation | None
     session: str = ""
+    taken_back: bool = False
 
 
 def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) -> list[CsvReading]:
@@ -72,10 +73,10 @@ def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec])
                 continue
             rows += 1
             row = _Row(header, cells, where=f"{where}, line {lines.line_num}")
-            if not _taken_back(row):
-                unassigned = not row.get("kind") and bool(row.get("sequence"))
-                observation = None if unassigned else _observation(row, frets, gauges)
-                yield CsvReading(observation=observation, session=row.get("session"))
+            unassigned = not row.get("kind") and bool(row.get("sequence"))
+            gone = _taken_back(row)
+            observation = None if gone or unassigned else _observation(row, frets, gauges)
+            yield CsvReading(observation=observation, session=row.get("session"), taken_back=gone)
     except csv.Error as cause:
         raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
     if header is None:

@@ -6,8 +6,10 @@ Source: JCGM 100:2008 4.2 (type A), 4.3.7 and F.2.2.1 (digit and bracket as rect
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
+
+from scipy import special
 
 from logger.evaluation.estimate import Cause, Estimate, combine, rectangular
 from logger.evaluation.rounded import Pattern, fits, pattern_of, rounded_mean
@@ -16,6 +18,8 @@ REFERENCE_C: Final = 20.0
 """Temperature at which lengths are stated. Source: ISO 1."""
 EXPANSION_PER_K: Final = 11.5e-6
 """Linear expansion of steel; at a millimetre and 5 K it is 0.06 um, negligible, and the budget says so."""
+CONTRADICTS: Final = 1e-6
+"""Repeats that scatter as far as this by chance alone contradict the stated repeatability: their own spread counts."""
 _OFF_DIGIT: Final = 0.02
 """How far off whole digits readings may be stored and still count as rounded to the digit."""
 
@@ -209,6 +213,33 @@ def _from_values(group: list[Observation], spread: Spread | None) -> Estimate:
     return Estimate(value_mm=value, terms=causes.terms(), known=known, repeats=count)
 
 
+def contradicts(group: Sequence[Observation]) -> bool:
+    """Tell whether one gauge's repeats of one feature scatter beyond doubt more than its stated repeatability.
+
+    Source: chi-square test of a variance, F test where the repeatability comes from a study; at `CONTRADICTS`.
+    """
+    if len(group) < 2 or any(one.u_mm is None or one.low_mm is not None for one in group):
+        return False
+    values = [one.value_mm for one in group]
+    mean = math.fsum(values) / len(values)
+    squares = math.fsum((value - mean) ** 2 for value in values)
+    variance = max((one.u_mm or 0.0) ** 2 + (one.resolution_mm or 0.0) ** 2 / 12 for one in group)
+    if variance == 0 or squares <= (1e-9 * max(abs(mean), 1.0)) ** 2:
+        return False  # exact readings, stated to be so
+    known, dof = min(one.u_dof for one in group), len(group) - 1
+    if math.isinf(known):
+        return float(special.chdtrc(dof, squares / variance)) < CONTRADICTS
+    return float(special.fdtrc(dof, known, squares / dof / variance)) < CONTRADICTS
+
+
+def contradicting(observations: Iterable[Observation]) -> list[FeatureKey]:
+    """Return the features whose repeats contradict what their gauge is stated to be worth."""
+    groups: defaultdict[tuple[FeatureKey, str], list[Observation]] = defaultdict(list)
+    for one in observations:
+        groups[one.key, one.gauge].append(one)
+    return [key for (key, _), group in groups.items() if contradicts(group)]
+
+
 def _unstated(group: list[Observation]) -> bool:
     return any(one.u_mm is None for one in group)
 
@@ -278,6 +309,9 @@ class _Causes:
     def add_repeatability(self, group: list[Observation], spread: Spread | None) -> bool:
         """Add type A; return whether its size is known."""
         count = len(group)
+        if contradicts(group):
+            group = [replace(one, u_mm=None) for one in group]
+            spread = pooled_spread(group).get((group[0].gauge, group[0].key.kind))
         stated = math.sqrt(math.fsum((one.u_mm or 0.0) ** 2 for one in group)) / count
         own = sum(one.u_mm is None for one in group)
         name = f"repeat:{group[0].gauge}:{_identity(group[0].key)}"

@@ -88,7 +88,7 @@ def explain_steps(steps: Sequence[Step], positions_mm: Floats) -> list[FretDevia
     named, replaceable = _fewest(matrix, noise, readings)
     measured = {step.fret for step in steps}
     return [
-        replace(one, deviation=replace(one.deviation, known=False))
+        replace(one, deviation=replace(one.deviation, known=False, separable=False))
         if frets.index(one.fret) in replaceable and one.fret not in measured
         else one
         for one in _deviations(steps, frets, matrix, noise, named)
@@ -167,4 +167,4 @@ def _fitted(steps: Sequence[Step], matrix: Floats, noise: Floats, free: tuple[in
     gains = np.linalg.lstsq(inner, weighted.T, rcond=None)[0][free.index(column)]
     fitted = combine((float(w), one.estimate) for w, one in zip(gains, steps, strict=True) if w)
     values = np.linalg.eigvalsh(inner)
-    return fitted if values[0] > BARELY_TOLD * values[-1] else replace(fitted, known=False)
+    return fitted if values[0] > BARELY_TOLD * values[-1] else replace(fitted, known=False, separable=False)

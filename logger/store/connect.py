@@ -153,7 +153,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
         connection.close()
         raise StoreError(
             f"session store {path} is of version {found}, this program reads version {len(STEPS)}; "
-            "open it once to write, which brings it up to date",
+            "start `fretledger bench --store` with it once, which brings it up to date",
             path=path,
         )
     return connection

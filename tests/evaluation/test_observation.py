@@ -2,12 +2,13 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.evaluation.estimate import combine
-from logger.evaluation.observation import FeatureKey, Observation, estimate_features, pooled_spread
+from logger.evaluation.observation import FeatureKey, Observation, contradicting, estimate_features, pooled_spread
 
 TANG = FeatureKey(kind="tang_thickness")
 SLOT = FeatureKey(kind="slot_width", fret=5, place="centre")
@@ -152,6 +153,32 @@ def test_a_zero_that_drifts_is_a_rectangle_that_neither_repeats_nor_differences_
     assert ("zero of c on its way", pytest.approx(0.003 / math.sqrt(3))) in [
         (words, u_mm) for words, u_mm, _ in found[TANG].budget()
     ]
+
+
+def test_repeats_that_contradict_the_stated_repeatability_count_with_their_own_spread():
+    readings = _readings(0.46, 0.56, 0.47, 0.55, u_mm=0.005, resolution_mm=0.01)
+
+    one = estimate_features(readings)[TANG]
+
+    assert contradicting(readings) == [TANG]
+    s = np.std([0.46, 0.56, 0.47, 0.55], ddof=1)
+    assert one.u_mm == pytest.approx(math.hypot(s / 2, 0.01 / math.sqrt(12)))
+    assert one.dof == pytest.approx(3, rel=0.1)
+
+
+@pytest.mark.parametrize(
+    ("values", "u", "dof"),
+    [
+        pytest.param((0.50, 0.51), 0.004, math.inf, id="as stated"),
+        pytest.param((0.50, 0.50), 0.0, math.inf, id="exact"),
+        pytest.param((0.50, 0.56, 0.50), 0.01, 2, id="a study of two degrees of freedom cannot be refuted so"),
+    ],
+)
+def test_repeats_that_may_be_chance_leave_the_stated_repeatability(values: tuple[float, ...], u: float, dof: float):
+    readings = _readings(*values, u_mm=u, u_dof=dof)
+
+    assert contradicting(readings) == []
+    assert estimate_features(readings)[TANG].u_mm == pytest.approx(u / math.sqrt(len(values)))
 
 
 def test_a_study_s_degrees_of_freedom_are_shared_by_all_its_gauge_s_features():

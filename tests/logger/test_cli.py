@@ -98,6 +98,22 @@ def test_a_stated_process_gives_the_risks_of_both_sides(write: Write, instrument
     assert "fret end: over the process stated, " in capsys.readouterr().out
 
 
+def test_what_is_odd_in_a_file_is_noted(write: Write, instrument: Path, gauges: Path, capsys):
+    text = (
+        "kind,fret,place,value,unit,gauge,taken_back\n"
+        + "".join(f"seated_height,7,bass,{value},mm,depth,\n" for value in (1.1, 1.1, 5.1))
+        + "seated_height,7,centre,1.1,mm,depth,\nseated_height,7,centre,9.9,mm,depth,maybe\n"
+    )
+    odd = write("odd.toml", instrument.read_text().replace("steel-string", "electirc"))
+
+    _run("evaluate", write("r.csv", text), "--instrument", odd, "--gauges", gauges)
+    out, err = capsys.readouterr()
+    assert "?? fret end             fret 7, bass      1.333" in out, "its own spread makes it undecided"
+    assert "note: kind 'electirc' is none of electric, steel-string, bass, classical: the general limits are" in err
+    assert "note: fret 7, bass: height of the seated fret: its repeats differ by more than the gauge is worth" in err
+    assert "note: 1 reading is marked as taken back and not judged" in err
+
+
 def test_readings_without_a_feature_are_counted_and_not_judged(write: Write, instrument: Path, gauges: Path, capsys):
     head, *rows = GOOD.splitlines()
     text = "\n".join([f"{head},sequence", *(f"{row},{n}" for n, row in enumerate(rows)), ",,,1.2,mm,depth,9"]) + "\n"

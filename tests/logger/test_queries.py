@@ -58,9 +58,17 @@ def test_places_frets_and_gauges_are_not_mixed():
     assert suspects([*_kept([1.1]), *_kept([1.3], fret=8, first=2), *_kept([1.5], gauge="bare")], SPECS) == []
 
 
-def test_a_wire_that_varies_along_its_coil_is_judged_by_its_own_spread():
+def test_a_wire_may_vary_along_its_coil_but_not_without_end():
     assert suspects(_kept([0.50, 0.51, 0.52, 0.53], kind="tang_thickness", fret=None), SPECS) == []
-    (one,) = suspects(_kept([0.51, 0.511, 0.512, 0.51, 0.511, 0.56], kind="tang_thickness", fret=None), SPECS)
+    (one,) = suspects(_kept([0.52, 0.53, 0.62], kind="tang_thickness", fret=None), SPECS)
+    assert one.row.sequence == 3
+    (one,) = suspects(_kept([2.9, 20.9], kind="barb_span", fret=None), SPECS)
+    assert one.row.sequence == 2
+
+
+def test_a_gauge_of_unknown_worth_is_judged_by_its_own_spread():
+    assert suspects(_kept([0.51, 0.55], gauge="bare"), SPECS) == []
+    (one,) = suspects(_kept([0.51, 0.511, 0.512, 0.51, 0.511, 0.56], gauge="bare"), SPECS)
     assert one.row.sequence == 6
 
 

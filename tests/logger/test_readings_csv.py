@@ -17,7 +17,8 @@ HEAD = "kind,fret,place,value,unit\n"
 
 
 def _read(path: Path, gauges: dict[str, GaugeSpec] | None = None):
-    return [row.observation for row in read_readings(path, frets=20, gauges=gauges or {})]
+    rows = read_readings(path, frets=20, gauges=gauges or {})
+    return [row.observation for row in rows if not row.taken_back]
 
 
 def test_rows_become_observations(write: Write, gauges: Path):

@@ -89,7 +89,7 @@ def test_a_copy_that_cannot_be_made_leaves_the_store_as_it_was(old: Path, query:
 
 
 def test_a_reader_asks_for_the_migration(old: Path) -> None:
-    with pytest.raises(StoreError, match="is of version 1, this program reads version 2; open it once to write"):
+    with pytest.raises(StoreError, match="is of version 1, this program reads version 2; start `fretledger bench"):
         StoreReader(old)
 
 
