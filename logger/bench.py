@@ -23,7 +23,7 @@ from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.kept import observations_of
-from logger.limits import LimitSet, kind_note, limits_toml, parse_limits
+from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
@@ -170,7 +170,7 @@ class Bench:
         self.notes: list[str] = []
         self.session = study.session if study else open_session(store, instrument, limits, resume=resume)
         limits = limits if study else self._limits_kept(limits, instrument.kind)
-        self.notes += [one for one in (kind_note(instrument.kind),) if one]
+        self.notes += kind_notes(instrument.kind)
         self._stated = stated
         self.specs = specs
         self._scene = Scene(

@@ -65,13 +65,21 @@ def read_table(path: Path, *, required: Sequence[str], optional: Sequence[str], 
     Raises:
         ReadingsFileError: the file, its header or the shape of a row does not hold.
     """
+    return _lines(csv_text(path, what=what), str(path), required, optional)
+
+
+def csv_text(path: Path, *, what: str) -> str:
+    """Return the text of a CSV file of ``what``.
+
+    Raises:
+        ReadingsFileError: the file is missing or no UTF-8 text.
+    """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as cause:
         raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of {what}") from cause
     except (OSError, UnicodeDecodeError) as cause:
         raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
-    return _lines(text, str(path), required, optional)
 
 
 def _lines(text: str, where: str, required: Sequence[str], optional: Sequence[str]) -> Iterator[Line]:

@@ -11,7 +11,7 @@ from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import Feature
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
-from logger.limits import LimitSet, default_limits, kind_note, read_limits
+from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
@@ -66,7 +66,7 @@ def evaluate_file(
     rows = [row for row in every if not row.taken_back]
     observations = [row.observation for row in rows if row.observation is not None]
     verdicts = Judge(neck, chosen).verdicts(observations)
-    notes = [*_kind_note(neck), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows))]
+    notes = [*kind_notes(neck.kind), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows))]
     return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=notes)
 
 
@@ -91,11 +91,6 @@ def _listed(sessions: Sequence[str]) -> str:
 
 def _called(key: FeatureKey) -> str:
     return Feature(kind=key.kind, fret=key.fret, place=key.place, feet=key.feet).words()
-
-
-def _kind_note(neck: Instrument) -> list[str]:
-    words = kind_note(neck.kind)
-    return [words] if words else []
 
 
 def _taken_back_note(count: int) -> list[str]:

@@ -1,6 +1,5 @@
 """What is being built: scale, frets, board and wire, read from TOML, frozen and validated."""
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -14,7 +13,7 @@ from logger.errors import InstrumentError
 from logger.evaluation.scale import fret_positions_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER
-from logger.toml_input import Table, load_toml
+from logger.toml_input import Table, load_toml, parse_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
 LEAST_SCALE_MM, MOST_SCALE_MM, MOST_FRETS = 150.0, 1500.0, 48
@@ -74,11 +73,7 @@ def parse_instrument(text: str, *, where: str) -> Instrument:
     Raises:
         InstrumentError: the text or a key in it does not hold.
     """
-    try:
-        values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as cause:
-        raise InstrumentError(f"{where}: not TOML: {cause}") from cause
-    return _build(values, where=where, source=text)
+    return _build(parse_toml(text, where=where, error=InstrumentError), where=where, source=text)
 
 
 def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from logger.errors import LimitsError
 from logger.evaluation.conformity import Limits, Process
-from logger.toml_input import Table, load_toml
+from logger.toml_input import Table, load_toml, parse_toml
 
 CHECKS: Final = (
     "tang_clearance", "barb_bite", "slot_depth_spare", "proud_end", "uneven_seating", "tilted_fret", "high_fret",
@@ -35,11 +35,13 @@ def default_limits(kind: str) -> LimitSet:
     return MappingProxyType(chosen)
 
 
-def kind_note(kind: str) -> str:
-    """Say that an instrument's kind has no default limits of its own; empty for the kinds that are known."""
+def kind_notes(kind: str) -> list[str]:
+    """Say that an instrument's kind has no default limits of its own; nothing for the kinds that are known."""
     if kind in KNOWN_KINDS:
-        return ""
-    return f"kind {kind!r} is none of {', '.join(KNOWN_KINDS)}: the general limits are used; state yours with --limits"
+        return []
+    return [
+        f"kind {kind!r} is none of {', '.join(KNOWN_KINDS)}: the general limits are used; state yours with --limits"
+    ]
 
 
 def read_limits(path: Path, *, kind: str) -> LimitSet:
@@ -57,10 +59,7 @@ def parse_limits(text: str, *, where: str, kind: str) -> LimitSet:
     Raises:
         LimitsError: the text or a key in it does not hold.
     """
-    try:
-        values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as cause:
-        raise LimitsError(f"{where}: not TOML: {cause}") from cause
+    values = parse_toml(text, where=where, error=LimitsError)
     return MappingProxyType(dict(default_limits(kind)) | _parse(values, where=where))
 
 

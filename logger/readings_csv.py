@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.climate import COLDEST_C, WARMEST_C
+from logger.csv_table import csv_text
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import KINDS, NM_PER, PLACES, SIGNED_KINDS, WIRE_KINDS
@@ -41,7 +42,7 @@ class CsvReading:
 
 
 def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) -> list[CsvReading]:
-    """Return the readings of a CSV file that were not taken back.
+    """Return the readings of a CSV file; those taken back are marked and have no observation.
 
     Args:
         path: the file, UTF-8.
@@ -51,12 +52,7 @@ def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) ->
     Raises:
         ReadingsFileError: the file, its header or a row does not hold; the message names the line and the column.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as cause:
-        raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of readings") from cause
-    except (OSError, UnicodeDecodeError) as cause:
-        raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
+    text = csv_text(path, what="readings")
     return list(_rows(text, where=str(path), frets=frets, gauges=gauges))
 
 

@@ -143,7 +143,7 @@ def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:
 
 def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
     if one is None:
-        return {"verdict": None, "because": "", "because_in": "", "settle": "", "settle_in": ""}
+        return {"verdict": None, "because": "", "because_in": "", "settle": ""}
     if one.verdict == "fail":
         words = [
             flag_sentence(one.check, one.fret, one.place, one.judgement, scene.limits[one.check], unit=unit)[0]
@@ -151,12 +151,7 @@ def _verdict_words(one: CheckVerdict | None, scene: Scene) -> dict[str, Any]:
         ]
     else:
         words = [reason(one.check, one.judgement, unit=unit) for unit in ("mm", "thou")]
-    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], **_settle_words(one)}
-
-
-def _settle_words(one: CheckVerdict) -> dict[str, str]:
-    words = settle(one.judgement)
-    return {"settle": words, "settle_in": words}
+    return {"verdict": one.verdict, "because": words[0], "because_in": words[1], "settle": settle(one.judgement)}
 
 
 def _next(item: Item | None) -> dict[str, Any] | None:

@@ -19,13 +19,24 @@ def load_toml(path: Path, error: type[InputFileError]) -> dict[str, Any]:
         InputFileError: the file is missing, unreadable or not TOML; raised as the given class.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as cause:
         raise error(f"{path}: no such file; give the path of a TOML file") from cause
     except (OSError, UnicodeDecodeError) as cause:
         raise error(f"{path}: cannot be read ({cause}); give a readable UTF-8 text file") from cause
+    return parse_toml(text, where=str(path), error=error)
+
+
+def parse_toml(text: str, *, where: str, error: type[InputFileError]) -> dict[str, Any]:
+    """Return the tables of a TOML text.
+
+    Raises:
+        InputFileError: the text is not TOML, too deep or with a number too long; raised as the given class.
+    """
+    try:
+        return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as cause:
-        raise error(f"{path}: not TOML that can be read: {str(cause)[:120]}") from cause
+        raise error(f"{where}: not TOML that can be read: {str(cause)[:120]}") from cause
 
 
 def _shown(value: object) -> str:
