@@ -25,7 +25,7 @@ LAPTOP, TABLET = {"width": 1280, "height": 800}, {"width": 820, "height": 1180}
 def main() -> None:
     """Take every picture in one run of the demo."""
     demo = subprocess.Popen(
-        [COMMAND, "demo", "--seconds", "60", "--seed", "7", "--no-browser"], stdout=subprocess.PIPE, text=True
+        [COMMAND, "demo", "--seconds", "120", "--seed", "7", "--no-browser"], stdout=subprocess.PIPE, text=True
     )
     assert demo.stdout is not None
     url = demo.stdout.readline().split()[1]
