@@ -151,7 +151,7 @@ def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
     for note in result.notes:
         print(f"fretledger: note: {note}", file=sys.stderr)
     if options.json:
-        print(json.dumps(result.json(), ensure_ascii=False, allow_nan=False))
+        print(json.dumps(result.json(covariance=options.covariance), ensure_ascii=False, allow_nan=False))
     else:
         print_table(result, unit=options.unit)
     return FAILED if result.failed else OK
@@ -233,6 +233,7 @@ def _add_evaluate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--session", metavar="ID", help="judge one session of a file that holds several; all for all")
     parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
+    parser.add_argument("--covariance", action="store_true", help="with --json: the covariance of the heights too")
 
 
 def _add_readings(parser: argparse.ArgumentParser) -> None:

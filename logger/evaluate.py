@@ -8,13 +8,15 @@ from typing import Any
 
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
-from logger.features import Feature
+from logger.features import GAPS, Feature
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
+from logger.sweep_report import Sweep, covariance_json, sweep_json
+from logger.sweep_words import sweep_lines, sweep_notes
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
 
@@ -27,6 +29,7 @@ class Evaluation:
     limits: LimitSet
     readings: int
     verdicts: Sequence[CheckVerdict]
+    sweep: Sweep | None = None
     notes: Sequence[str] = field(default=())
 
     @property
@@ -34,12 +37,15 @@ class Evaluation:
         """Tell whether any verdict is ``fail``."""
         return bool(flags(self.verdicts))
 
-    def json(self) -> dict[str, Any]:
-        """Return everything as plain JSON values."""
+    def json(self, *, covariance: bool = False) -> dict[str, Any]:
+        """Return everything as plain JSON values, the matrix of the heights' covariance where it is asked for."""
+        matrix = {"covariance_mm2": covariance_json(self.sweep.profile if self.sweep else None)} if covariance else {}
         return {
             "instrument": self.instrument.name,
             "readings": self.readings,
             "verdicts": [verdict_json(one, self.limits[one.check]) for one in self.verdicts],
+            **sweep_json(self.sweep),
+            **matrix,
         }
 
 
@@ -65,9 +71,13 @@ def evaluate_file(
     every = _of_session(read_readings(readings, frets=neck.frets, gauges=worth), session, where=readings)
     rows = [row for row in every if not row.taken_back]
     observations = [row.observation for row in rows if row.observation is not None]
-    verdicts = Judge(neck, chosen).verdicts(observations)
-    notes = [*kind_notes(neck.kind), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows))]
-    return Evaluation(instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, notes=notes)
+    judge = Judge(neck, chosen)
+    verdicts = judge.verdicts(observations)
+    notes = [*kind_notes(neck.kind), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows)),
+             *sweep_notes(judge.sweep)]  # fmt: skip
+    return Evaluation(
+        instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, sweep=judge.sweep, notes=notes
+    )  # fmt: skip
 
 
 def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> list[CsvReading]:
@@ -112,6 +122,8 @@ def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> lis
         "one of them may not belong"
         for key in contradicting(seen)
     ]
+    blind = sorted({_called(one.key) for one in seen if one.key.kind in GAPS and one.key.feet is None})
+    notes += [f"{name}: feet are missing, so that it tells nothing; give the frets under the blocks" for name in blind]
     if len(seen) < len(rows):
         notes.append(f"{len(rows) - len(seen)} of {len(rows)} readings belong to no feature and are not judged")
     return notes
@@ -133,7 +145,7 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
-    for line in _risk_lines(result):
+    for line in (*_risk_lines(result), *sweep_lines(result.sweep, unit=unit)):
         print(line)
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
     print(

@@ -11,8 +11,18 @@ NM_PER: Final = MappingProxyType({"mm": 1_000_000, "in": 25_400_000, "thou": 25_
 STUDY: Final = "study"
 """Kind of the readings of a repeatability study; they belong to no instrument and are not judged."""
 
-SIGNED_KINDS: Final = ("seated_height", "fret_step", "straightedge_gap", "board_rise", "study")
+SIGNED_KINDS: Final = (
+    "seated_height", "pressed_height", "fret_step", "straightedge_gap", "beam_height", "board_step", "board_gap",
+    "board_beam", "board_rise", "end_lift", "study",
+)  # fmt: skip
 """Kinds whose readings may be negative or zero, since an indicator may be zeroed anywhere; all others are sizes."""
+STEPS: Final = ("fret_step", "board_step")
+GAPS: Final = ("straightedge_gap", "board_gap")
+BEAMS: Final = ("beam_height", "board_beam")
+SWEEP_KINDS: Final = ("fret_step", "straightedge_gap", "beam_height")
+"""Kinds that tell how high fret tops stand along a path."""
+SURVEY_KINDS: Final = ("board_step", "board_gap", "board_beam")
+"""The same on the bare board; the fret is then a place on it."""
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
 
@@ -80,6 +90,26 @@ KINDS: Final = MappingProxyType({
             how="base on the board, plunger on the crown",
         ),
         Kind(
+            name="pressed_height",
+            words="height of the fret pressed down",
+            gauges=("depth_indicator", "caliper"),
+            needs_place=True,
+            how="press the fret down beside the plunger with about 20 N",
+        ),
+        Kind(
+            name="end_lift",
+            words="gap under the fret's end",
+            gauges=("leaves",),
+            needs_place=True,
+            how="the largest leaf that goes under the end, the smallest that does not; 0 where none goes",
+        ),
+        Kind(
+            name="slot_position",
+            words="distance of the slot from the nut",
+            gauges=("caliper",),
+            how="from the front of the nut to the middle of the slot",
+        ),
+        Kind(
             name="fret_step",
             words="step over its neighbours",
             gauges=("rocker",),
@@ -90,6 +120,30 @@ KINDS: Final = MappingProxyType({
             words="gap under the straightedge",
             gauges=("leaves",),
             how="edge on two equal blocks, leaf under it",
+        ),
+        Kind(
+            name="beam_height",
+            words="height under the beam",
+            gauges=("depth_indicator",),
+            how="carry the indicator along the beam; one traverse is one round",
+        ),
+        Kind(
+            name="board_step",
+            words="step of the bare board",
+            gauges=("rocker",),
+            how="feet beside the place, plunger on the wood",
+        ),
+        Kind(
+            name="board_gap",
+            words="gap under the straightedge on the bare board",
+            gauges=("leaves",),
+            how="edge on two equal blocks, leaf under it",
+        ),
+        Kind(
+            name="board_beam",
+            words="height of the bare board under the beam",
+            gauges=("depth_indicator",),
+            how="carry the indicator along the beam; one traverse is one round",
         ),
         Kind(
             name="board_rise",

@@ -21,6 +21,7 @@ class GaugeSpec:
         u_mm: standard uncertainty of one reading without the digit, independent between repeats, or None.
         zero_u_mm: standard uncertainty of the zero, common to a round and never divided by repeats.
         zero_drift_mm: how far the zero moved between the zero checks before and after a round, without sign.
+        bow_u_mm: standard uncertainty of how far the middle of a straightedge or beam bows; 0 takes it as straight.
         u_dof: degrees of freedom behind ``u_mm``, from the study it came from; infinite when it counts as known.
         faces: which faces touch, empty when the gauge has only one pair; a known error belongs to gauge and faces.
         bias_mm: what the gauge reads too much at ``bias_about_mm``; subtracted from its readings.
@@ -34,6 +35,7 @@ class GaugeSpec:
     u_mm: float | None = None
     zero_u_mm: float = 0.0
     zero_drift_mm: float = 0.0
+    bow_u_mm: float = 0.0
     u_dof: float = math.inf
     faces: str = ""
     bias_mm: float = 0.0
@@ -48,7 +50,7 @@ class GaugeSpec:
 
 
 _WORTH: Final = ("resolution_mm", "u_mm", "zero_u_mm")
-_MORE: Final = ("zero_drift_mm", "bias_mm", "bias_u_mm", "bias_about_mm", "bias_slope", "bias_slope_u")
+_MORE: Final = ("zero_drift_mm", "bow_u_mm", "bias_mm", "bias_u_mm", "bias_about_mm", "bias_slope", "bias_slope_u")
 
 
 def worth(spec: GaugeSpec) -> dict[str, float | str | None]:
@@ -95,6 +97,7 @@ def _spec(table: Table) -> GaugeSpec:
         u_mm=table.optional_number("u_mm", least=0, most=1),
         zero_u_mm=table.optional_number("zero_u_mm", least=0, most=1) or 0.0,
         zero_drift_mm=table.optional_number("zero_drift_mm", least=0, most=1) or 0.0,
+        bow_u_mm=table.optional_number("bow_u_mm", least=0, most=1) or 0.0,
         u_dof=table.optional_number("u_dof", above=0) or math.inf,
         faces=table.text("faces", default="-").removeprefix("-"),
         bias_mm=table.optional_number("bias_mm", least=-10, most=10) or 0.0,

@@ -1,6 +1,6 @@
 """What is being built: scale, frets, board and wire, read from TOML, frozen and validated."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -11,8 +11,21 @@ from numpy.typing import NDArray
 
 from logger.errors import InstrumentError
 from logger.evaluation.scale import fret_positions_mm
+from logger.evaluation.target import fall_away_shape_mm, relief_shape_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER
+from logger.instrument_tables import (
+    NeckSection,
+    PlanWishes,
+    StringSpec,
+    Target,
+    WireStock,
+    read_neck,
+    read_plan,
+    read_strings,
+    read_target,
+    read_wire,
+)
 from logger.toml_input import Table, load_toml, parse_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
@@ -21,7 +34,7 @@ _MOST_COEFFICIENT: Final = 0.01
 """Twice what any wood of the Wood Handbook's table has: beyond it somebody gave percent per percent."""
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "frets", "join_fret", "nut_width_mm", "join_width_mm", "radius_mm",
-    "nut_radius_mm", "join_radius_mm", "wire", "board",
+    "nut_radius_mm", "join_radius_mm", "wire", "board", "target", "plan", "string", "neck", "cauls_mm",
 )  # fmt: skip
 
 
@@ -35,6 +48,12 @@ class Instrument:
         wire: notes on the wire, as written.
         board: notes on the board, as written; ``wood``, ``cut`` (``quarter`` or ``flat``),
             ``fretted_at_moisture_percent`` and ``coefficient`` (change of width per percent) tell how far it moves.
+        target: the shape wanted along the fret tops.
+        plan: what a levelling plan must keep to.
+        strings: the strings, in the order of the file.
+        stock: how the wire comes.
+        neck: the neck's section.
+        cauls_mm: radii of the shop's cauls.
         source: the TOML text this was read from.
     """
 
@@ -49,12 +68,45 @@ class Instrument:
     join_radius_mm: float | None = None
     wire: Mapping[str, Any] = field(default_factory=dict)
     board: Mapping[str, Any] = field(default_factory=dict)
+    target: Target = field(default_factory=Target)
+    plan: PlanWishes = field(default_factory=PlanWishes)
+    strings: Sequence[StringSpec] = ()
+    stock: WireStock = field(default_factory=WireStock)
+    neck: NeckSection = field(default_factory=NeckSection)
+    cauls_mm: Sequence[float] = ()
     source: str = ""
 
     @property
     def positions_mm(self) -> NDArray[np.float64]:
         """Distance from nut to fret in mm, shape (frets + 1,); index 0 is the nut."""
         return fret_positions_mm(self.scale_mm, self.frets)
+
+    def shape_mm(self, place: str | None) -> NDArray[np.float64]:
+        """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.
+
+        The relief wanted strung, less what the strings will add, and the fall-away beyond the join.
+        """
+        x, wanted = self.positions_mm, self.target
+        last = self.frets if wanted.relief_to is None else wanted.relief_to
+        relief = wanted.relief_of(place) - wanted.strung_change_mm if wanted.stated else 0.0
+        shape = relief_shape_mm(x, float(x[wanted.relief_from]), float(x[last]), relief)
+        join = self.frets if self.join_fret is None else self.join_fret
+        return shape + fall_away_shape_mm(x, float(x[join]), float(x[-1]), wanted.fall_away_mm)
+
+    def radius_at_mm(self, distance_mm: float) -> float | None:
+        """Return the board's radius at a distance from the nut; it changes evenly from nut to join and beyond."""
+        nut, join = self.nut_radius_mm, self.join_radius_mm
+        if nut is None or join is None:
+            return nut if join is None else join
+        end = float(self.positions_mm[self.join_fret or self.frets])
+        return nut + (join - nut) * distance_mm / end
+
+    def width_at_mm(self, distance_mm: float) -> float | None:
+        """Return the board's width at a distance from the nut, tapered evenly from nut to join and beyond."""
+        nut, join = self.nut_width_mm, self.join_width_mm
+        if nut is None or join is None:
+            return nut if join is None else join
+        return nut + (join - nut) * distance_mm / float(self.positions_mm[self.join_fret or self.frets])
 
 
 def read_instrument(path: Path) -> Instrument:
@@ -96,6 +148,12 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         join_radius_mm=radius or table.optional_number("join_radius_mm", above=0),
         wire=dict(_notes(table, "wire")),
         board=_board(table),
+        target=read_target(table.table("target"), frets=frets),
+        plan=read_plan(table.table("plan"), frets=frets),
+        strings=read_strings(values.get("string", []), where=where, error=InstrumentError),
+        stock=read_wire(table.table("wire")),
+        neck=read_neck(table.table("neck")),
+        cauls_mm=_cauls(values.get("cauls_mm", []), where),
         source=source,
     )
 
@@ -107,6 +165,15 @@ def _scale_mm(table: Table) -> float:
         return table.number("scale_mm", least=LEAST_SCALE_MM, most=MOST_SCALE_MM)
     inches = table.number("scale_in", least=LEAST_SCALE_MM / 25.4, most=MOST_SCALE_MM / 25.4)
     return float(Decimal(repr(inches)) * MM_PER_INCH)
+
+
+def _cauls(values: object, where: str) -> tuple[float, ...]:
+    ok = isinstance(values, list) and all(isinstance(one, int | float) and one > 0 for one in values)
+    if not isinstance(values, list) or not ok:
+        raise InstrumentError(
+            f"{where}: cauls_mm must be a list of radii above 0, like [240, 300, 400], got {values!r}"
+        )
+    return tuple(float(one) for one in values)
 
 
 def _notes(table: Table, key: str) -> Mapping[str, Any]:

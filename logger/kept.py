@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Final
 
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import NM_PER, STUDY, Feature
+from logger.features import BEAMS, NM_PER, STUDY, Feature
 from logger.gauge_file import GaugeSpec, spec_from, worth
 from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRequest, Skip
 
@@ -53,7 +53,8 @@ def key_of(row: ReadingRow) -> FeatureKey | None:
     """Return the feature of a kept reading as evaluation names it, or None where there is nothing to judge."""
     if row.kind is None or row.kind == STUDY:
         return None
-    return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet))
+    traverse = f"{row.session}/{row.round or ''}" if row.kind in BEAMS else ""
+    return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet), round=traverse)
 
 
 def spec_of(gauge: SessionGauge) -> GaugeSpec:
@@ -100,6 +101,7 @@ def observation_of(row: ReadingRow, spec: GaugeSpec, climates: Sequence[Climate]
         bias_slope_u=spec.bias_slope_u,
         bias_away_mm=value - spec.bias_about_mm,
         zero_drift_mm=spec.zero_drift_mm,
+        bow_u_mm=spec.bow_u_mm,
         faces=spec.faces,
         temperature_c=temperature_c(row, climates),
     )

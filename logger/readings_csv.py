@@ -14,7 +14,7 @@ from logger.climate import COLDEST_C, WARMEST_C
 from logger.csv_table import csv_text
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import KINDS, NM_PER, PLACES, SIGNED_KINDS, WIRE_KINDS
+from logger.features import BEAMS, GAPS, KINDS, NM_PER, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS
 from logger.gauge_file import GaugeSpec
 
 REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
@@ -22,7 +22,7 @@ OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resoluti
 KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
 """Columns that say where a reading came from; a row with ``taken_back`` set is not judged."""
 NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
-STEP_KINDS: Final = ("fret_step", "straightedge_gap")
+FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
@@ -149,12 +149,12 @@ def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Obse
     own_digit = row.length_mm("resolution", unit_nm, negative=False)
     span = row.length_mm("span_mm", NM_PER["mm"], negative=False)
     return Observation(
-        key=key, value_mm=value, low_mm=low, high_mm=high, gauge=row.get("gauge"), round=_round(row),
+        key=key, value_mm=value, low_mm=low, high_mm=high, gauge=row.get("gauge"), round=_round(row, key),
         resolution_mm=spec.resolution_mm if own_digit is None else own_digit or None,
         u_mm=spec.u_mm if own_u is None else own_u, zero_u_mm=spec.zero_u_mm, span_mm=span,
         u_dof=spec.u_dof if own_u in {None, spec.u_mm} else math.inf, bias_mm=spec.bias_at(value),
         bias_u_mm=spec.bias_u_mm, bias_slope_u=spec.bias_slope_u, bias_away_mm=value - spec.bias_about_mm,
-        zero_drift_mm=spec.zero_drift_mm, faces=spec.faces, temperature_c=_temperature_c(row),
+        zero_drift_mm=spec.zero_drift_mm, bow_u_mm=spec.bow_u_mm, faces=spec.faces, temperature_c=_temperature_c(row),
     )  # fmt: skip
 
 
@@ -165,8 +165,10 @@ def _temperature_c(row: _Row) -> float | None:
     return None if number is None else float(number)
 
 
-def _round(row: _Row) -> str:
-    return f"{row.get('session')}/{row.get('round')}"
+def _round(row: _Row, key: FeatureKey) -> str:
+    """Return what shares one zero: the round that the file states, else for steps the setting of the feet."""
+    setting = f"feet {key.feet[1] - key.feet[0]} apart" if key.kind in STEPS and key.feet else ""
+    return f"{row.get('session')}/{row.get('round') or setting}"
 
 
 def _value(row: _Row, low: float | None, high: float | None, value: float | None) -> float:
@@ -199,7 +201,12 @@ def _key(row: _Row, frets: int) -> FeatureKey:
     if place is None and KINDS[kind].needs_place:
         raise row.error(f"{kind} needs a place: bass, centre or treble")
     fret = _fret(row, kind, frets)
-    return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets))
+    traverse = _named_round(row) if kind in BEAMS else ""
+    return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=traverse)
+
+
+def _named_round(row: _Row) -> str:
+    return f"{row.get('session')}/{row.get('round')}"
 
 
 def _known_place(row: _Row, place: str | None) -> str | None:
@@ -221,11 +228,13 @@ def _fret(row: _Row, kind: str, frets: int) -> int | None:
 
 def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int] | None:
     cell = row.get("feet")
-    if kind not in STEP_KINDS or fret is None:
+    if kind not in FOOTED or fret is None:
         if cell:
-            raise row.error(f"feet belong to {' and '.join(STEP_KINDS)}, not to {kind}; leave the cell empty")
+            raise row.error(f"feet belong to {', '.join(FOOTED)}, not to {kind}; leave the cell empty")
         return None
     if not cell:
+        if kind in GAPS:
+            return None  # kept; where the blocks stood is not known, so that it tells nothing
         low, high = fret - 1, fret + 1
     else:
         match = _FEET.fullmatch(cell)

@@ -11,11 +11,11 @@ from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
 from logger.evaluation.risk import VerdictRisks, verdict_risks
-from logger.evaluation.steps import FretDeviation, Step, explain_steps
 from logger.features import PLACES
 from logger.instrument import Instrument
 from logger.limits import MAGNITUDES, LimitSet
 from logger.sentences import flag_sentence
+from logger.sweep_report import SWEEP_WAYS, Sweep, judge_sweep
 
 SLOT_PLACES = (*PLACES, None)
 
@@ -58,6 +58,7 @@ class Judge:
     def __init__(self, instrument: Instrument, limits: LimitSet) -> None:
         self.instrument = instrument
         self.limits = limits
+        self.sweep: Sweep | None = None
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
         self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
 
@@ -69,8 +70,7 @@ class Judge:
         for fret in frets:
             found += self._fit_verdicts(estimates, fret)
             found += self._seating_verdicts(estimates, fret)
-        for path in SLOT_PLACES:
-            found += self._sweep_verdicts(estimates, path)
+        found += self._sweep_verdicts(estimates)
         order = {check: index for index, check in enumerate(self.limits)}
         places = {place: index for index, place in enumerate(SLOT_PLACES)}
         return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
@@ -182,35 +182,16 @@ class Judge:
             found.append(self._verdict("tilted_fret", fret, None, _sized(tilt), features))
         return found
 
-    def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate], path: str | None) -> list[CheckVerdict]:
-        steps = [
-            Step(fret=key.fret, feet=key.feet, estimate=estimate)
-            for key, estimate in sorted(estimates.items(), key=lambda item: (item[0].fret or 0, item[0].feet or ()))
-            if key.kind == "fret_step" and key.place == path and key.fret is not None and key.feet is not None
-        ]
-        inputs = tuple(step.estimate for step in steps)
-        return self._once(("sweep", path), inputs, lambda: self._sweep(path, steps)) if steps else []
+    def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
+        keys = [key for key in estimates if key.kind in SWEEP_WAYS]
+        inputs = tuple(estimates[key] for key in sorted(keys, key=repr))
 
-    def _sweep(self, path: str | None, steps: Sequence[Step]) -> list[CheckVerdict]:
-        measured = {step.fret for step in steps}
-        found: list[CheckVerdict] = []
-        for one in explain_steps(steps, self.instrument.positions_mm):
-            if one.fret < 1:
-                continue  # the nut is not a fret
-            for check in ("high_fret", "low_fret"):
-                if one.fret in measured or _leans(check, one):
-                    judgement = judge(one.deviation, self.limits[check])
-                    keys = tuple(
-                        FeatureKey(kind="fret_step", fret=step.fret, place=path, feet=step.feet)
-                        for step in steps
-                        if one.fret in {step.fret, *step.feet}
-                    )
-                    found.append(self._verdict(check, one.fret, path, judgement, keys))
-        return found
+        def make() -> list[CheckVerdict]:
+            self.sweep = judge_sweep(estimates, self.instrument, self.limits)
+            found = self.sweep.verdicts if self.sweep else ()
+            return [self._verdict(*one) for one in found]
 
-
-def _leans(check: str, one: FretDeviation) -> bool:
-    return (one.deviation.value_mm > 0) == (check == "high_fret")
+        return self._once("sweep", inputs, make)
 
 
 def _wire(estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int) -> tuple[FeatureKey, Estimate | None]:

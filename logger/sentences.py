@@ -128,8 +128,8 @@ def settle(judgement: Judgement) -> str:
     """Return what would settle a verdict, or an empty text when it is settled."""
     if judgement.verdict != "remeasure":
         return ""
-    if not judgement.estimate.separable:
-        return "the steps cannot tell this fret from its neighbours: measure the steps beside it, or a longer step"
+    if judgement.estimate.doubt:
+        return judgement.estimate.doubt
     if not judgement.estimate.known:
         return "its uncertainty is not known: measure it at least twice, or state what the gauge is worth"
     more = judgement.repeats_to_settle

@@ -62,14 +62,14 @@ class Estimate:
         terms: pairs of cause and sensitivity (no unit).
         known: False where a cause has no stated size, so that no uncertainty can be given.
         repeats: how many readings stand behind it; in a combination the fewest.
-        separable: False where the readings cannot tell this value from another; it is then not known either.
+        doubt: what the readings leave open about this value, in words; it tells what to measure next.
     """
 
     value_mm: float
     terms: tuple[tuple[Cause, float], ...] = field(default=())
     known: bool = True
     repeats: int = 1
-    separable: bool = True
+    doubt: str = ""
 
     @property
     def u_mm(self) -> float:

@@ -22,6 +22,8 @@ from logger.errors import InsufficientDataError
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Positions = Floats | Mapping[int, float]
+"""Distance from the nut in mm by station number."""
 
 NULL: Final = 1e-9
 """Singular values below this share of the largest are taken for zero."""
@@ -59,7 +61,7 @@ def chord_weights(position_mm: float, low_mm: float, high_mm: float) -> tuple[fl
 
 
 def step(
-    station: int, feet: tuple[int, int], positions_mm: Floats, *, value_mm: float, u_mm: float, zero: str
+    station: int, feet: tuple[int, int], positions_mm: Positions, *, value_mm: float, u_mm: float, zero: str
 ) -> Sight:
     """Return a rocker's reading: the station above the line through its feet, plus the fixture's zero error.
 
@@ -77,7 +79,9 @@ def step(
     )
 
 
-def gap(station: int, feet: tuple[int, int], positions_mm: Floats, *, value_mm: float, u_mm: float, bow: str) -> Sight:
+def gap(
+    station: int, feet: tuple[int, int], positions_mm: Positions, *, value_mm: float, u_mm: float, bow: str
+) -> Sight:  # fmt: skip
     """Return the gap under a straightedge on two equal blocks, the blocks' height already taken off.
 
     Args:
@@ -120,6 +124,7 @@ class Adjustment:
         gains: heights are ``gains @ values``, shape (n, readings).
         shared_mm: every shared error with its standard uncertainty; nan where not determined.
         residuals_mm: reading less what the solution says, shape (readings,).
+        redundancy: share of a reading that the others check, 0 to 1, shape (readings,).
         standardised: residuals over their own standard deviation, shape (readings,); 0 where nothing checks a reading.
         alike: correlation of the standardised residuals, shape (readings, readings).
         chi_square: weighted sum of squared residuals, priors included.
@@ -133,6 +138,7 @@ class Adjustment:
     gains: Floats
     shared_mm: Mapping[str, tuple[float, float]]
     residuals_mm: Floats
+    redundancy: Floats
     standardised: Floats
     alike: Floats
     chi_square: float
@@ -160,8 +166,8 @@ class Adjustment:
 
 
 def adjust(
-    sights: Sequence[Sight], positions_mm: Floats, *, priors_mm: Mapping[str, float] | None = None,
-    datum: tuple[int, int] | None = None,
+    sights: Sequence[Sight], positions_mm: Positions, *, priors_mm: Mapping[str, float] | None = None,
+    datum: tuple[int, int] | None = None, datums: Mapping[int, tuple[int, int]] | None = None,
 ) -> Adjustment:  # fmt: skip
     """Solve for the heights of every station that a reading names.
 
@@ -170,6 +176,7 @@ def adjust(
         positions_mm: distance from the nut by station number.
         priors_mm: standard uncertainty of a shared error about zero, by its name; one without is free.
         datum: the two stations whose chord is zero; default the first and last that are named.
+        datums: the same station by station, where the stations lie along several paths.
 
     Raises:
         InsufficientDataError: no readings, or fewer than two stations.
@@ -193,13 +200,16 @@ def adjust(
         prior[row, column[name]] = 1.0 / max(u, _LEAST_MM)
     weights = np.array([1.0 / max(sight.u_mm, _LEAST_MM) for sight in sights])
     values = np.array([sight.value_mm for sight in sights])
-    return _solve(design, weights, values, prior, stations, names, positions_mm, datum or (stations[0], stations[-1]))
+    ends = datum or (stations[0], stations[-1])
+    chords = {station: (datums or {}).get(station, ends) for station in stations}
+    return _solve(design, weights, values, prior, names, positions_mm, chords)
 
 
 def _solve(
-    design: Floats, weights: Floats, values: Floats, prior: Floats, stations: Sequence[int], names: Sequence[str],
-    positions_mm: Floats, datum: tuple[int, int],
+    design: Floats, weights: Floats, values: Floats, prior: Floats, names: Sequence[str], positions_mm: Positions,
+    chords: Mapping[int, tuple[int, int]],
 ) -> Adjustment:  # fmt: skip
+    stations = list(chords)
     whitened = np.vstack([design * weights[:, None], prior])
     _, sizes, turns = np.linalg.svd(whitened, full_matrices=True)
     rank = int(np.sum(sizes > NULL * sizes[0]))
@@ -208,7 +218,7 @@ def _solve(
     gains = covariance @ design.T * weights**2
     solution = gains @ values
 
-    above = _above_chord(stations, positions_mm, datum)
+    above = _above_chord(chords, positions_mm)
     lost = np.linalg.norm(above @ unseen[: len(stations)], axis=1)
     known = lost < ESTIMABLE
     heights = np.where(known, above @ solution[: len(stations)], np.nan)
@@ -230,20 +240,23 @@ def _solve(
     whole = float(np.sum((residuals * weights) ** 2) + np.sum((prior @ solution) ** 2))
     return Adjustment(
         stations=tuple(stations), heights_mm=heights, covariance_mm2=spread, known=known,
-        gains=above @ gains[: len(stations)], shared_mm=shared, residuals_mm=residuals,
+        gains=above @ gains[: len(stations)], shared_mm=shared, residuals_mm=residuals, redundancy=redundancy,
         standardised=residuals * weights / scale, alike=inner / np.outer(scale, scale), chi_square=whole,
         dof=len(values) + len(prior) - rank,
     )  # fmt: skip
 
 
-def _above_chord(stations: Sequence[int], positions_mm: Floats, datum: tuple[int, int]) -> Floats:
-    """Return the matrix that turns heights into heights above the chord through the datum, shape (n, n)."""
-    place = {station: index for index, station in enumerate(stations)}
-    matrix = np.eye(len(stations))
-    for row, station in enumerate(stations):
-        low, high = chord_weights(positions_mm[station], positions_mm[datum[0]], positions_mm[datum[1]])
-        matrix[row, place[datum[0]]] -= low
-        matrix[row, place[datum[1]]] -= high
+def _above_chord(chords: Mapping[int, tuple[int, int]], positions_mm: Positions) -> Floats:
+    """Return the matrix that turns heights into heights above each station's own chord, shape (n, n)."""
+    place = {station: index for index, station in enumerate(chords)}
+    matrix = np.eye(len(chords))
+    for row, (station, (first, last)) in enumerate(chords.items()):
+        if first == last:
+            matrix[row, place[first]] -= 1.0
+            continue
+        low, high = chord_weights(positions_mm[station], positions_mm[first], positions_mm[last])
+        matrix[row, place[first]] -= low
+        matrix[row, place[last]] -= high
     return matrix
 
 

@@ -26,12 +26,16 @@ _OFF_DIGIT: Final = 0.02
 
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class FeatureKey:
-    """What was measured; the place is None where none applies, the feet only for steps and gaps."""
+    """What was measured; the place is None where none applies, the feet only for steps and gaps.
+
+    ``round`` is the traverse for heights under a beam, which mean nothing across two traverses; else it is empty.
+    """
 
     kind: str
     fret: int | None = None
     place: str | None = None
     feet: tuple[int, int] | None = None
+    round: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +58,7 @@ class Observation:
         bias_slope_u: standard uncertainty of how the bias grows with size, in mm per mm, common likewise.
         bias_away_mm: distance from the size about which the bias grows.
         zero_drift_mm: how far the zero moved between the zero checks before and after the round.
+        bow_u_mm: standard uncertainty of the bow of a straightedge or beam, in its middle.
         faces: which faces of the gauge touched, empty when it has only one pair.
         temperature_c: temperature of the workshop, or None when not known.
     """
@@ -74,6 +79,7 @@ class Observation:
     bias_slope_u: float = 0.0
     bias_away_mm: float = 0.0
     zero_drift_mm: float = 0.0
+    bow_u_mm: float = 0.0
     faces: str = ""
     temperature_c: float | None = None
 
@@ -183,7 +189,7 @@ def _weighted(parts: list[Estimate]) -> Estimate:
 
 
 def _identity(key: FeatureKey) -> str:
-    return f"{key.kind}:{key.fret}:{key.place}:{key.feet}"
+    return f"{key.kind}:{key.fret}:{key.place}:{key.feet}:{key.round}"
 
 
 def _called(key: FeatureKey) -> str:
@@ -279,6 +285,8 @@ class _Causes:
         if one.zero_u_mm:
             cause = Cause(name=f"zero:{one.gauge}:{one.round}", words=f"zero of {gauge}", u_mm=one.zero_u_mm)
             self.add(cause, weight)
+        if one.bow_u_mm:  # its weight belongs to where along the edge the reading is: see `sweep`
+            self.add(Cause(name=f"bow:{one.gauge}", words=f"bow of {gauge}", u_mm=one.bow_u_mm), weight)
         if one.bias_u_mm:
             name = f"bias:{one.gauge}:{one.faces}"
             self.add(Cause(name=name, words=f"known error of {gauge}", u_mm=one.bias_u_mm), weight)

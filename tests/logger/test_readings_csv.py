@@ -38,11 +38,28 @@ def test_rows_become_observations(write: Write, gauges: Path):
     assert rise.span_mm == 40.5
 
 
-@pytest.mark.parametrize("kind", ["fret_step", "straightedge_gap"])
+@pytest.mark.parametrize("kind", ["fret_step", "board_step"])
 def test_feet_default_to_the_neighbours(write: Write, kind: str):
     (step,) = _read(write("r.csv", HEAD + f"{kind},7,centre,0.01,mm\n"))
 
     assert step.key.feet == (6, 8)
+
+
+@pytest.mark.parametrize("kind", ["straightedge_gap", "board_gap"])
+def test_blocks_have_no_default_place(write: Write, kind: str):
+    (gap,) = _read(write("r.csv", HEAD + f"{kind},7,centre,0.01,mm\n"))
+
+    assert gap.key.feet is None
+
+
+def test_every_setting_of_the_feet_has_a_zero_of_its_own_unless_the_file_says_otherwise(write: Write):
+    head = "kind,fret,place,value,unit,feet,round\n"
+    rows = "fret_step,7,,0.01,mm,{feet},{round}\n"
+    own = _read(write("r.csv", head + rows.format(feet="6-8", round="") + rows.format(feet="5-9", round="")))
+    shared = _read(write("s.csv", head + rows.format(feet="6-8", round="a") + rows.format(feet="5-9", round="a")))
+
+    assert own[0].round != own[1].round
+    assert shared[0].round == shared[1].round
 
 
 def test_readings_taken_back_are_not_judged(write: Write):

@@ -1,0 +1,95 @@
+"""The sweep in words: what does not fit, which heights are not known, what to measure next."""
+
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+from logger.evaluation.fret_kinds import FretFault
+from logger.evaluation.observation import FeatureKey
+from logger.evaluation.sweep import Candidate, Path, Profile
+from logger.features import Feature
+from logger.sentences import length
+from logger.sweep_report import Sweep
+
+ODD: Final = 0.01
+"""Below this chance the readings as a whole disagree by more than their gauges are said to be worth."""
+
+
+def _named(key: FeatureKey) -> str:
+    words = Feature(kind=key.kind, fret=key.fret, place=key.place).words()
+    return f"{words} over {key.feet[0]}-{key.feet[1]}" if key.feet else words
+
+
+def sweep_notes(sweep: Sweep | None) -> list[str]:
+    """Say which readings do not fit, which heights the readings do not tell, and whether they agree as a whole."""
+    if sweep is None or sweep.profile is None:
+        return []
+    profile = sweep.profile
+    notes = [_suspect(one.key, one.alike, one.off_mm) for one in profile.suspects]
+    notes += [_unknown(path, profile) for path in dict.fromkeys(path for path, _ in profile.unknown())]
+    p = profile.adjustment.p_value
+    if p < ODD and not profile.suspects:
+        notes.append(
+            f"the readings of the sweep disagree by more than the gauges are worth (chance {p:.1g}): check the gauges"
+        )
+    return notes
+
+
+def _suspect(key: FeatureKey, alike: Sequence[FeatureKey], off_mm: float) -> str:
+    if alike:
+        others = " or ".join(_named(one) for one in alike)
+        return f"{_named(key)}, or else {others}, does not fit the other readings: measure them again"
+    return f"{_named(key)} does not fit the other readings, it is off by about {off_mm:.3f} mm: measure it again"
+
+
+def _unknown(path: Path, profile: Profile) -> str:
+    frets = [fret for other, fret in profile.unknown() if other == path and fret]
+    where = f" on the {path} path" if path else ""
+    return (
+        f"the heights of frets {frets_words(frets)}{where} are not known: no readings join them with the others; "
+        "measure the steps between them, or gaps under a straightedge"
+    )
+
+
+def frets_words(frets: Iterable[int]) -> str:
+    """Return fret numbers with runs drawn together: ``2 to 5, 9``."""
+    runs: list[list[int]] = []
+    for fret in sorted(frets):
+        if runs and fret == runs[-1][-1] + 1:
+            runs[-1].append(fret)
+        else:
+            runs.append([fret])
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
+
+
+def sweep_lines(sweep: Sweep | None, *, unit: str) -> list[str]:
+    """Return what stands off by fret, and what to measure next, as lines for the table."""
+    if sweep is None:
+        return []
+    lines = []
+    for one in sweep.faults:
+        size = length(one.size.value_mm, one.size.expanded_u_mm() if one.size.known else None, unit)
+        lines.append(f"   fret {one.fret}: {_what(one)} {size} off the shape wanted")
+    if sweep.next_best is not None:
+        lines.append(f"   next: {next_words(sweep.next_best)}")
+    return ["", *lines] if lines else []
+
+
+def _what(one: FretFault) -> str:
+    if one.kind == "end":
+        return f"its {one.place} end stands"
+    if one.kind == "place":
+        return f"on the {one.place} path it stands" if one.place else "it stands"
+    return {"whole fret": "the whole fret stands", "both ends": "both ends stand", "middle": "its middle stands",
+            "tilted": "it is tilted, bass less treble"}[one.kind]  # fmt: skip
+
+
+def next_words(one: Candidate) -> str:
+    """Say which reading helps most, and how much."""
+    path = f", {one.path} path" if one.path else ""
+    low, high = one.feet
+    what = {
+        "step": f"the step at fret {one.fret} over frets {low} and {high}{path}",
+        "gap": f"the gap at fret {one.fret} under a straightedge on two equal blocks on frets {low} and {high}{path}",
+        "beam": f"the height at fret {one.fret} under a beam{path}",
+    }[one.way]
+    return f"{what} would tell most ({one.share:.0%} less variance)"
