@@ -11,15 +11,29 @@ from logger.features import KINDS, PLACES
 
 CHECKS: Final = MappingProxyType({
     # name: title on its tab, word of a cell that fails, word of one that fails below zero, what the number is
+    "slot_position": ("Slot places", "far", "near", "distance of the slot from its place on the scale"),
+    "board_arc": ("Board arc", "round", "flat", "rise of the board's arc over that of its radius"),
+    "hump": ("Hump", "hump", "hollow", "bare board over the line through both sides of the join"),
     "tang_clearance": ("Tang clearance", "loose", "tight", "slot width minus tang thickness"),
     "barb_bite": ("Barb bite", "bite", "loose", "bite of the barbs on each side"),
     "slot_depth_spare": ("Spare slot depth", "depth", "shallow", "slot depth minus tang depth"),
     "proud_end": ("Proud ends", "proud", "low", "lift of the fret above where it should sit"),
+    "both_ends_proud": ("Both ends proud", "proud", "low", "both ends over the centre, the lower of the two"),
+    "middle_high": ("Middle high", "high", "low", "centre over the line through both ends"),
     "uneven_seating": ("Uneven seating", "uneven", "uneven", "largest difference among the places of one fret"),
     "tilted_fret": ("Tilted frets", "tilted", "tilted", "bass end against treble end"),
+    "loose_fret": ("Loose frets", "loose", "loose", "how far the fret goes down when pressed"),
+    "lifted_end": ("Lifted ends", "lifted", "lifted", "gap under the fret's end"),
     "high_fret": ("High frets", "high", "high", "height over the neighbouring frets"),
     "low_fret": ("Low frets", "low", "low", "depth under the neighbouring frets"),
+    "string_clearance": ("String clearance", "clear", "buzzes", "least clearance of the swinging string"),
 })
+
+USUAL: Final = (
+    "tang_clearance", "barb_bite", "slot_depth_spare", "proud_end", "uneven_seating", "tilted_fret", "high_fret",
+    "low_fret",
+)  # fmt: skip
+"""Checks of the standard sheet: the map offers them before anything is judged, the others once something is."""
 
 VERDICTS: Final = MappingProxyType({
     # name: said large, said in a cell
@@ -285,6 +299,7 @@ def page_words() -> dict[str, Any]:
         "sources": dict(SOURCES),
         "verdicts": {name: {"large": large, "short": short} for name, (large, short) in VERDICTS.items()},
         "stages": {name: {"title": title, "opens": opens} for name, (title, opens) in STAGES.items()},
+        "usual": list(USUAL),
         "checks": {
             name: {"title": title, "above": above, "below": below, "of": of}
             for name, (title, above, below, of) in CHECKS.items()

@@ -6,6 +6,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from logger.board_report import arcs_json, slot_notes, slots_json
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import GAPS, Feature
@@ -15,7 +16,7 @@ from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
-from logger.sweep_report import Sweep, covariance_json, sweep_json
+from logger.sweep_report import covariance_json, sweep_json
 from logger.sweep_words import sweep_lines, sweep_notes
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
@@ -29,7 +30,7 @@ class Evaluation:
     limits: LimitSet
     readings: int
     verdicts: Sequence[CheckVerdict]
-    sweep: Sweep | None = None
+    judge: Judge
     notes: Sequence[str] = field(default=())
 
     @property
@@ -39,12 +40,18 @@ class Evaluation:
 
     def json(self, *, covariance: bool = False) -> dict[str, Any]:
         """Return everything as plain JSON values, the matrix of the heights' covariance where it is asked for."""
-        matrix = {"covariance_mm2": covariance_json(self.sweep.profile if self.sweep else None)} if covariance else {}
+        matrix = (
+            {"covariance_mm2": covariance_json(self.judge.sweep.profile if self.judge.sweep else None)}
+            if covariance
+            else {}
+        )
         return {
             "instrument": self.instrument.name,
             "readings": self.readings,
             "verdicts": [verdict_json(one, self.limits[one.check]) for one in self.verdicts],
-            **sweep_json(self.sweep),
+            **sweep_json(self.judge.sweep),
+            "slots": slots_json(self.judge.slots, self.instrument),
+            "board": arcs_json(self.judge.arcs, self.instrument),
             **matrix,
         }
 
@@ -74,9 +81,9 @@ def evaluate_file(
     judge = Judge(neck, chosen)
     verdicts = judge.verdicts(observations)
     notes = [*kind_notes(neck.kind), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows)),
-             *sweep_notes(judge.sweep)]  # fmt: skip
+             *sweep_notes(judge.sweep), *slot_notes(judge.slots, neck)]  # fmt: skip
     return Evaluation(
-        instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, sweep=judge.sweep, notes=notes
+        instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, judge=judge, notes=notes
     )  # fmt: skip
 
 
@@ -124,6 +131,8 @@ def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> lis
     ]
     blind = sorted({_called(one.key) for one in seen if one.key.kind in GAPS and one.key.feet is None})
     notes += [f"{name}: feet are missing, so that it tells nothing; give the frets under the blocks" for name in blind]
+    flat = sorted({_called(one.key) for one in seen if one.key.kind == "board_rise" and not one.span_mm})
+    notes += [f"{name}: span_mm is missing, so that it tells nothing; give the distance of the feet" for name in flat]
     if len(seen) < len(rows):
         notes.append(f"{len(rows) - len(seen)} of {len(rows)} readings belong to no feature and are not judged")
     return notes
@@ -145,7 +154,7 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
-    for line in (*_risk_lines(result), *sweep_lines(result.sweep, unit=unit)):
+    for line in (*_risk_lines(result), *sweep_lines(result.judge.sweep, unit=unit)):
         print(line)
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
     print(

@@ -33,8 +33,9 @@ LEAST_SCALE_MM, MOST_SCALE_MM, MOST_FRETS = 150.0, 1500.0, 48
 _MOST_COEFFICIENT: Final = 0.01
 """Twice what any wood of the Wood Handbook's table has: beyond it somebody gave percent per percent."""
 _KEYS: Final = (
-    "name", "kind", "scale_mm", "scale_in", "frets", "join_fret", "nut_width_mm", "join_width_mm", "radius_mm",
-    "nut_radius_mm", "join_radius_mm", "wire", "board", "target", "plan", "string", "neck", "cauls_mm",
+    "name", "kind", "scale_mm", "scale_in", "scale_bass_mm", "scale_treble_mm", "frets", "join_fret", "nut_width_mm",
+    "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "wire", "board", "target", "plan",
+    "string", "neck",
 )  # fmt: skip
 
 
@@ -44,6 +45,8 @@ class Instrument:
 
     Attributes:
         kind: ``electric``, ``steel-string``, ``bass``, ``classical`` or any other word; picks the default limits.
+        scale_mm: scale length; of fanned frets that of the middle.
+        scale_bass_mm: scale length of the bass side where frets are fanned, with ``scale_treble_mm``.
         nut_radius_mm: radius of the board at the nut; with a cylinder the same as at the join.
         wire: notes on the wire, as written.
         board: notes on the board, as written; ``wood``, ``cut`` (``quarter`` or ``flat``),
@@ -61,6 +64,8 @@ class Instrument:
     kind: str
     scale_mm: float
     frets: int
+    scale_bass_mm: float | None = None
+    scale_treble_mm: float | None = None
     join_fret: int | None = None
     nut_width_mm: float | None = None
     join_width_mm: float | None = None
@@ -81,12 +86,19 @@ class Instrument:
         """Distance from nut to fret in mm, shape (frets + 1,); index 0 is the nut."""
         return fret_positions_mm(self.scale_mm, self.frets)
 
+    def positions_of(self, place: str | None) -> NDArray[np.float64]:
+        """Return the distance from nut to fret along a path in mm, shape (frets + 1,); fanned frets differ by path."""
+        if self.scale_bass_mm is None or self.scale_treble_mm is None:
+            return self.positions_mm
+        sides = {"bass": self.scale_bass_mm, "treble": self.scale_treble_mm}
+        return fret_positions_mm(sides.get(place or "", self.scale_mm), self.frets)
+
     def shape_mm(self, place: str | None) -> NDArray[np.float64]:
         """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.
 
         The relief wanted strung, less what the strings will add, and the fall-away beyond the join.
         """
-        x, wanted = self.positions_mm, self.target
+        x, wanted = self.positions_of(place), self.target
         last = self.frets if wanted.relief_to is None else wanted.relief_to
         relief = wanted.relief_of(place) - wanted.strung_change_mm if wanted.stated else 0.0
         shape = relief_shape_mm(x, float(x[wanted.relief_from]), float(x[last]), relief)
@@ -136,10 +148,13 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
     join = table.whole("join_fret", least=1, most=frets) if "join_fret" in values else None
     if radius is not None and ("nut_radius_mm" in values or "join_radius_mm" in values):
         raise InstrumentError(f"{where}: radius_mm is a cylinder, nut_radius_mm and join_radius_mm a cone; give one")
+    scale, bass, treble = _scales(table)
     return Instrument(
         name=table.text("name"),
         kind=table.text("kind", default="steel-string"),
-        scale_mm=_scale_mm(table),
+        scale_mm=scale,
+        scale_bass_mm=bass,
+        scale_treble_mm=treble,
         frets=frets,
         join_fret=join,
         nut_width_mm=table.optional_number("nut_width_mm", above=0),
@@ -158,13 +173,28 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
     )
 
 
-def _scale_mm(table: Table) -> float:
-    if ("scale_mm" in table.values) == ("scale_in" in table.values):
-        raise InstrumentError(f"{table.where}: give the scale length once, as scale_mm or as scale_in")
-    if "scale_mm" in table.values:
-        return table.number("scale_mm", least=LEAST_SCALE_MM, most=MOST_SCALE_MM)
-    inches = table.number("scale_in", least=LEAST_SCALE_MM / 25.4, most=MOST_SCALE_MM / 25.4)
-    return float(Decimal(repr(inches)) * MM_PER_INCH)
+def _scales(table: Table) -> tuple[float, float | None, float | None]:
+    """Return the scale length of the middle, and of both sides where frets are fanned.
+
+    Raises:
+        InstrumentError: it is given never or more than once, or out of range.
+    """
+    fanned = ("scale_bass_mm", "scale_treble_mm")
+    ways = [key for key in ("scale_mm", "scale_in") if key in table.values] + [
+        key for key in fanned[:1] if any(side in table.values for side in fanned)
+    ]
+    if len(ways) != 1:
+        raise InstrumentError(
+            f"{table.where}: give the scale length once, as scale_mm or as scale_in, or of fanned frets as "
+            "scale_bass_mm and scale_treble_mm"
+        )
+    if ways == ["scale_in"]:
+        inches = table.number("scale_in", least=LEAST_SCALE_MM / 25.4, most=MOST_SCALE_MM / 25.4)
+        return float(Decimal(repr(inches)) * MM_PER_INCH), None, None
+    if ways == ["scale_mm"]:
+        return table.number("scale_mm", least=LEAST_SCALE_MM, most=MOST_SCALE_MM), None, None
+    bass, treble = (table.number(side, least=LEAST_SCALE_MM, most=MOST_SCALE_MM) for side in fanned)
+    return (bass + treble) / 2, bass, treble
 
 
 def _cauls(values: object, where: str) -> tuple[float, ...]:

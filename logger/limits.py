@@ -12,8 +12,9 @@ from logger.evaluation.conformity import Limits, Process
 from logger.toml_input import Table, load_toml, parse_toml
 
 CHECKS: Final = (
-    "tang_clearance", "barb_bite", "slot_depth_spare", "proud_end", "uneven_seating", "tilted_fret", "high_fret",
-    "low_fret",
+    "slot_position", "board_arc", "hump", "tang_clearance", "barb_bite", "slot_depth_spare", "proud_end",
+    "both_ends_proud", "middle_high", "uneven_seating", "tilted_fret", "loose_fret", "lifted_end", "high_fret",
+    "low_fret", "string_clearance",
 )  # fmt: skip
 KNOWN_KINDS: Final = ("electric", "steel-string", "bass", "classical")
 MAGNITUDES: Final = ("uneven_seating", "tilted_fret")

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from logger.board_report import Arc, SlotFindings, arc_verdicts, find_arcs, find_slots, slot_verdicts
 from logger.evaluation import fit, seating
 from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
 from logger.evaluation.estimate import Estimate, combine
@@ -59,6 +60,9 @@ class Judge:
         self.instrument = instrument
         self.limits = limits
         self.sweep: Sweep | None = None
+        self.slots: list[SlotFindings] = []
+        self.arcs: list[Arc] = []
+        self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
         self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
 
@@ -71,6 +75,7 @@ class Judge:
             found += self._fit_verdicts(estimates, fret)
             found += self._seating_verdicts(estimates, fret)
         found += self._sweep_verdicts(estimates)
+        found += self._board_verdicts(estimates)
         order = {check: index for index, check in enumerate(self.limits)}
         places = {place: index for index, place in enumerate(SLOT_PLACES)}
         return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
@@ -84,6 +89,7 @@ class Judge:
         grouped: defaultdict[FeatureKey, list[Observation]] = defaultdict(list)
         for one in observations:
             grouped[one.key].append(one)
+        self._spans = {key: readings[0].span_mm for key, readings in grouped.items()}
         result: dict[FeatureKey, Estimate] = {}
         for key, readings in grouped.items():
             own = {pool: spread for pool, spread in spreads.items() if pool[1] == key.kind}
@@ -181,6 +187,12 @@ class Judge:
             tilt = seating.tilted(heights["bass"], heights["treble"], self.limits["tilted_fret"])
             found.append(self._verdict("tilted_fret", fret, None, _sized(tilt), features))
         return found
+
+    def _board_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
+        self.slots = find_slots(estimates, self.instrument)
+        self.arcs = find_arcs(estimates, self._spans, self.instrument)
+        verdicts = (*slot_verdicts(self.slots, self.limits), *arc_verdicts(self.arcs, self.limits))
+        return [self._verdict(*one) for one in verdicts]
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         keys = [key for key in estimates if key.kind in SWEEP_WAYS]

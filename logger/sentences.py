@@ -9,6 +9,14 @@ from logger.evaluation.conformity import Judgement, Limits
 MM_PER_THOU: Final = 0.0254
 
 CHECK_WORDS: Final = {
+    "slot_position": "place of the slot",
+    "board_arc": "arc of the board",
+    "hump": "hump at the join",
+    "both_ends_proud": "both fret ends",
+    "middle_high": "middle of the fret",
+    "loose_fret": "loose fret",
+    "lifted_end": "gap under the end",
+    "string_clearance": "clearance of the string",
     "tang_clearance": "slot against tang",
     "barb_bite": "bite of the barbs",
     "slot_depth_spare": "depth to spare",
@@ -41,6 +49,8 @@ class Words:
     size: Callable[[float], float] = abs
 
 
+_CUT_AGAIN: Final = "fill it and cut it again; measure every slot from the nut, not from slot to slot"
+
 _WORDS: Final = {
     "tang_clearance": Words(
         above="{where}: the slot is loose, {size} wider than the tang",
@@ -67,6 +77,46 @@ _WORDS: Final = {
         do_above="press the end down again with the caul; see where the last barb sits before filing anything",
         below="{where} end lies low by {size}",
         do_below="see whether the board is low or the wire bent there; level the others down to it only if it must be",
+    ),
+    "slot_position": Words(
+        above="{where}: the slot lies {size} too near the bridge",
+        do_above=_CUT_AGAIN,
+        below="{where}: the slot lies {size} too near the nut",
+        do_below=_CUT_AGAIN,
+    ),
+    "board_arc": Words(
+        above="{where}: the board is rounder than its radius, its arc rises {size} too much",
+        do_above="sand the middle with the radius block before any wire goes in",
+        below="{where}: the board is flatter than its radius, its arc rises {size} too little",
+        do_below="sand both edges with the radius block before any wire goes in",
+    ),
+    "hump": Words(
+        above="{where}: the board stands {size} over the line through both sides of the join",
+        do_above="sand the hump away before any wire goes in; dust of rosewood and ebony is a sensitiser: extraction "
+        "and a respirator",
+    ),
+    "both_ends_proud": Words(
+        above="{where}: both ends stand proud of the centre by {size} or more",
+        do_above="the wire is flatter than the board: press both ends with a caul of smaller radius",
+    ),
+    "middle_high": Words(
+        above="{where}: the middle stands {size} over its ends",
+        do_above="the wire is bent tighter than the board: press the middle down with the board's own radius",
+    ),
+    "loose_fret": Words(
+        above="{where} is loose, it goes down by {size} when pressed",
+        do_above="seat it again or set it in glue before any levelling; thin cyanoacrylate: glasses, ventilation, "
+        "solvent at hand",
+    ),
+    "lifted_end": Words(
+        above="{where} end is lifted, a leaf of {size} goes under it",
+        do_above="press the end down again with the caul; see where the last barb sits before filing anything",
+    ),
+    "string_clearance": Words(
+        above="{where}: the string clears the frets beyond by {size}",
+        do_above="nothing",
+        below="{where}: the swinging string hits the frets beyond, it lacks {size}",
+        do_below="raise the action, or level the frets that it hits first",
     ),
     "uneven_seating": Words(
         above="{where} is seated unevenly, its places differ by {size}",
@@ -120,7 +170,9 @@ def flag_sentence(
     template, todo = (words.below, words.do_below) if below else (words.above, words.do_above)
     if check == "tang_clearance" and below == (value_mm > 0):
         template = _NARROWER if below else _THINNER
-    where = where_words(fret, place).replace(",", "") if check == "proud_end" else where_words(fret, place)
+    where = (
+        where_words(fret, place).replace(",", "") if check in {"proud_end", "lifted_end"} else where_words(fret, place)
+    )
     return template.format(where=where, size=size), todo
 
 

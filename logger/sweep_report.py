@@ -74,7 +74,7 @@ class Sweep:
         if self.profile is None:
             return None
         open_ones = [(path, fret) for _, fret, path, judgement, _ in self.verdicts if judgement.verdict == "remeasure"]
-        positions = self.instrument.positions_mm
+        positions = self.instrument.positions_of
         found = best_next(self.profile, positions, list(dict.fromkeys(open_ones)))
         return found or best_next(self.profile, positions, [])
 
@@ -87,7 +87,7 @@ def judge_sweep(estimates: Mapping[FeatureKey, Estimate], instrument: Instrument
         instrument: positions and the shape wanted.
         limits: of ``high_fret`` and ``low_fret``.
     """
-    placed = place_features(estimates, instrument.positions_mm, SWEEP_WAYS)
+    placed = place_features(estimates, instrument.positions_of, SWEEP_WAYS)
     if not placed:
         return None
     profile = solve_profile(placed, instrument)
@@ -102,7 +102,7 @@ def judge_sweep(estimates: Mapping[FeatureKey, Estimate], instrument: Instrument
 def solve_profile(placed: Sequence[Placed], instrument: Instrument) -> Profile | None:
     """Return the heights, or None where the readings name a single station."""
     try:
-        return solve(placed, instrument.positions_mm)
+        return solve(placed, instrument.positions_of)
     except InsufficientDataError:
         return None
 
@@ -130,7 +130,7 @@ def _explain(placed: Sequence[Placed], instrument: Instrument) -> dict[Path, lis
     for one in placed:
         paths.setdefault(one.key.place, []).append(one.sighting)
     shapes = {path: instrument.shape_mm(path) for path in paths}
-    return explain_paths(paths, instrument.positions_mm, shapes, ends=tuple({1, instrument.frets}))
+    return explain_paths(paths, instrument.positions_of, shapes, ends=tuple({1, instrument.frets}))
 
 
 def _says(one: FretDeviation, limits: LimitSet) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ of the whole neck and the scatter of good frets; every other fret is judged by w
 Lengths in mm, up is positive.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -103,22 +103,22 @@ def explain(
         ends: first and last fret, which no step of their own reaches.
     """
     shapes: dict[str | None, Floats] = {None: np.zeros(len(positions_mm)) if shape_mm is None else shape_mm}
-    return explain_paths({None: sightings}, positions_mm, shapes, ends=ends)[None]
+    return explain_paths({None: sightings}, lambda _path: positions_mm, shapes, ends=ends)[None]
 
 
 def explain_paths(
-    paths: Mapping[str | None, Sequence[Sighting]], positions_mm: Floats, shapes_mm: Mapping[str | None, Floats], *,
-    ends: Sequence[int] = (),
+    paths: Mapping[str | None, Sequence[Sighting]], positions_mm: Callable[[str | None], Floats],
+    shapes_mm: Mapping[str | None, Floats], *, ends: Sequence[int] = (),
 ) -> dict[str | None, list[FretDeviation]]:  # fmt: skip
     """Return the deviations of every path; a fret that stands off on one path is more likely to do so on the others.
 
     Args:
         paths: readings by string path, at least one each.
-        positions_mm: distance from the nut by fret number in mm.
+        positions_mm: gives the distances from the nut by fret number of a path, in mm.
         shapes_mm: the shape wanted by path and fret number.
         ends: first and last fret, which no step of their own reaches.
     """
-    models = {path: _model(own, positions_mm, shapes_mm[path]) for path, own in paths.items()}
+    models = {path: _model(own, positions_mm(path), shapes_mm[path]) for path, own in paths.items()}
     named = fewest([model.offer() for model in models.values()])
     found: dict[str | None, list[FretDeviation]] = {}
     for (path, model), (chosen, replaceable) in zip(models.items(), named, strict=True):

@@ -4,7 +4,7 @@ Every path offers its normal equations; the cost of a set is the number of cause
 explain. Nothing here knows of gauges or frets beyond their numbers.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Final
@@ -20,7 +20,7 @@ PENALTY: Final = 10.0
 AGAIN: Final = 4.0
 """Cost of a fret on one more path, when it deviates on another already: most faults are of the whole fret."""
 WEAK: Final = 5.0
-"""What a fret costs more on a path where no step of its own bears it out, so that it hangs on its neighbours."""
+"""What a fret costs more, once, where no step of its own bears it out, so that it hangs on its neighbours."""
 MOST_DEVIATIONS: Final = 12
 """Causes on one path; more than these and the board is to blame, not the frets."""
 AS_GOOD: Final = 6.0
@@ -49,19 +49,28 @@ class _Search:
         self.gains: list[dict[Frets, float]] = [{frozenset(): 0.0} for _ in offers]
 
     def gain(self, path: int, chosen: Frets) -> float:
-        known = self.gains[path]
-        if chosen not in known:
-            picked = [self.column[path][fret] for fret in sorted(chosen)]
-            offer = self.offers[path]
-            inner = offer.normal[np.ix_(picked, picked)] + np.eye(len(picked)) / DEVIATION_PRIOR_MM**2
+        if chosen not in self.gains[path]:
+            self.reckon(path, [chosen])
+        return self.gains[path][chosen]
+
+    def reckon(self, path: int, sets: Iterable[Frets]) -> None:
+        """Work out what sets of frets explain on a path, many of one size at once."""
+        by_size: dict[int, list[Frets]] = {}
+        for one in dict.fromkeys(sets):
+            if one not in self.gains[path]:
+                by_size.setdefault(len(one), []).append(one)
+        offer, column = self.offers[path], self.column[path]
+        for size, alike in by_size.items():
+            picked = np.array([[column[fret] for fret in sorted(one)] for one in alike])
+            inner = offer.normal[picked[:, :, None], picked[:, None, :]] + np.eye(size) / DEVIATION_PRIOR_MM**2
             right = offer.right[picked]
-            known[chosen] = float(right @ np.linalg.solve(inner, right))
-        return known[chosen]
+            found = np.einsum("ij,ij->i", right, np.linalg.solve(inner, right[:, :, None])[:, :, 0])
+            self.gains[path].update(zip(alike, map(float, found), strict=True))
 
     def cost(self, state: State) -> float:
         named = frozenset().union(*state)
         again = sum(map(len, state)) - len(named)
-        weak = sum(len(own & offer.weak) for own, offer in zip(state, self.offers, strict=True))
+        weak = len(frozenset().union(*(own & offer.weak for own, offer in zip(state, self.offers, strict=True))))
         gains = sum(self.gain(path, own) for path, own in enumerate(state))
         return PENALTY * len(named) + AGAIN * again + WEAK * weak - gains
 
@@ -116,7 +125,9 @@ def fewest(offers: Sequence[Offer]) -> list[tuple[tuple[int, ...], frozenset[int
     best: State = tuple(frozenset() for _ in offers)
     least = 0.0
     while True:
-        tries = (one for one in search.moves(best) if all(len(own) <= MOST_DEVIATIONS for own in one))
+        tries = [one for one in search.moves(best) if all(len(own) <= MOST_DEVIATIONS for own in one)]
+        for path in range(len(offers)):
+            search.reckon(path, (one[path] for one in tries))
         winner = min(tries, key=search.cost, default=best)
         if search.cost(winner) >= least - 1e-9:
             break

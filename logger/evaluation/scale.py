@@ -3,9 +3,10 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from logger.evaluation.line_fit import fit_line
 
@@ -49,7 +50,7 @@ class ScaleFit:
     left_mm: NDArray[np.float64]
 
 
-def fit_scale(frets: Sequence[int], slots_mm: Sequence[float], *, u_mm: float) -> ScaleFit:
+def fit_scale(frets: ArrayLike, slots_mm: ArrayLike, *, u_mm: float) -> ScaleFit:
     """Tell a wrong scale length and a shifted nut from single slots that are off.
 
     Slots lie on a straight line over 1 - 2^(-n/12): its slope is the scale length, its intercept the nut's shift.
@@ -68,3 +69,73 @@ def fit_scale(frets: Sequence[int], slots_mm: Sequence[float], *, u_mm: float) -
         scale_mm=line.slope, u_scale_mm=line.u_slope, nut_mm=line.intercept, u_nut_mm=line.u_intercept,
         left_mm=np.asarray(slots_mm, dtype=float) - (line.intercept + line.slope * share),
     )  # fmt: skip
+
+
+SLOT_SCATTER_MM: Final = 0.03
+"""How far well cut slots scatter about their places, one standard deviation (common practice, no source)."""
+STANDS_OUT: Final = 3.29
+"""A slot this many standard deviations off the fitted scale is a single slot's fault: 1 in 1000 by chance."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SlotSurvey:
+    """Measured slots told apart into a scale length, a nut, and single slots.
+
+    Attributes:
+        fit: scale length and nut that explain all slots but those in ``single``; with slots' own scatter in it.
+        wrong_scale: whether the scale length differs from the stated one beyond doubt (99.9 %).
+        shifted_nut: the same of the nut.
+        single: frets whose slots leave the fitted scale.
+        left_mm: every slot less its place, shape (n,): on the fitted scale where scale or nut is wrong, else on the
+            stated one. Positive is towards the bridge.
+    """
+
+    fit: ScaleFit
+    wrong_scale: bool
+    shifted_nut: bool
+    single: tuple[int, ...]
+    left_mm: NDArray[np.float64]
+
+
+def survey_slots(frets: Sequence[int], slots_mm: Sequence[float], *, scale_mm: float, u_mm: float) -> SlotSurvey:
+    """Tell a wrong scale length or a shifted nut apart from single slots that are off.
+
+    Slots are fitted, the one that stands out most is left out, and so on, as long as three are left; a fit through
+    two slots can hold no third to account.
+
+    Args:
+        frets: fret numbers, shape (n,), at least two different ones.
+        slots_mm: measured distances from the nut, shape (n,).
+        scale_mm: scale length stated.
+        u_mm: standard uncertainty of one distance, 0 or more.
+
+    Raises:
+        InsufficientDataError: fewer than two frets.
+    """
+    numbers, slots = np.asarray(frets, dtype=float), np.asarray(slots_mm, dtype=float)
+    share = 1 - 2.0 ** (-numbers / 12)
+    spread = math.hypot(u_mm, SLOT_SCATTER_MM)
+    sound = np.ones(numbers.size, dtype=bool)
+    while True:
+        fit = fit_scale(numbers[sound], slots[sound], u_mm=spread)
+        left = slots - fit.nut_mm - fit.scale_mm * share
+        worst, size = _worst(share, left, sound, spread)
+        if sound.sum() <= 3 or size < STANDS_OUT:
+            break
+        sound[worst] = False
+    wrong = sound.sum() > 2 and abs(fit.scale_mm - scale_mm) > STANDS_OUT * fit.u_scale_mm
+    shifted = sound.sum() > 2 and abs(fit.nut_mm) > STANDS_OUT * fit.u_nut_mm
+    judged = left if wrong or shifted else slots - scale_mm * share
+    single = tuple(int(number) for number, ok in zip(numbers, sound, strict=True) if not ok)
+    return SlotSurvey(fit=fit, wrong_scale=bool(wrong), shifted_nut=bool(shifted), single=single, left_mm=judged)
+
+
+def _worst(
+    share: NDArray[np.float64], left: NDArray[np.float64], sound: NDArray[np.bool_], spread: float
+) -> tuple[int, float]:
+    """Return which of the sound slots leaves the fit most, and by how many of its own standard deviations."""
+    away = share - share[sound].mean()
+    whole = float((away[sound] ** 2).sum())
+    free = 1 - 1 / sound.sum() - away**2 / whole if whole else np.zeros(share.size)
+    size = np.where(sound & (free > 1e-9), np.abs(left) / (spread * np.sqrt(np.clip(free, 1e-9, None))), 0.0)
+    return int(np.argmax(size)), float(size.max())

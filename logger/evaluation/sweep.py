@@ -6,7 +6,7 @@ Lengths in mm, up is positive.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -18,6 +18,8 @@ from logger.evaluation.network import Adjustment, Sight, adjust, chord_weights, 
 from logger.evaluation.observation import FeatureKey
 from logger.evaluation.statistics import Floats
 
+Positions = Callable[[str | None], Floats]
+"""Distance from the nut by fret number, shape (frets + 1,), of a path."""
 Way = Literal["step", "gap", "beam"]
 Path = str | None
 
@@ -81,17 +83,17 @@ class Profile:
 
 
 def place_features(
-    estimates: Mapping[FeatureKey, Estimate], positions_mm: Floats, ways: Mapping[str, Way]
+    estimates: Mapping[FeatureKey, Estimate], positions_mm: Positions, ways: Mapping[str, Way]
 ) -> list[Placed]:
     """Return the features of some kinds with what they say about heights, ordered by path and fret.
 
     Args:
         estimates: every feature of the instrument.
-        positions_mm: distance from the nut by fret number, shape (frets + 1,).
+        positions_mm: gives the distances from the nut by fret number of a path.
         ways: how each kind of feature is measured; other kinds, and gaps whose blocks are not stated, are left out.
     """
     return [
-        Placed(key=key, way=ways[key.kind], sighting=_sighting(key, estimate, positions_mm, ways[key.kind]))
+        Placed(key=key, way=ways[key.kind], sighting=_sighting(key, estimate, positions_mm(key.place), ways[key.kind]))
         for key, estimate in sorted(estimates.items(), key=lambda item: _order(item[0]))
         if key.kind in ways and key.fret is not None and (key.feet is not None or ways[key.kind] == "beam")
     ]
@@ -123,12 +125,12 @@ def _bowed(estimate: Estimate, shape: float) -> Estimate:
     return replace(estimate, terms=terms)
 
 
-def solve(placed: Sequence[Placed], positions_mm: Floats) -> Profile:
+def solve(placed: Sequence[Placed], positions_mm: Positions) -> Profile:
     """Return the heights along every path from all readings at once.
 
     Args:
         placed: the features, at least one.
-        positions_mm: distance from the nut by fret number, shape (frets + 1,).
+        positions_mm: gives the distances from the nut by fret number of a path.
 
     Raises:
         InsufficientDataError: fewer than two stations.
@@ -137,7 +139,7 @@ def solve(placed: Sequence[Placed], positions_mm: Floats) -> Profile:
     number = {path: index * _STRIDE for index, path in enumerate(paths)}
     stations = sorted({number[one.key.place] + fret for one in placed for fret, weight in one.sighting.heights.items()
                        if weight})  # fmt: skip
-    along = {station: float(positions_mm[station % _STRIDE]) for station in stations}
+    along = {station: float(positions_mm(paths[station // _STRIDE])[station % _STRIDE]) for station in stations}
     names = Counter(name for one in placed for name in {cause.name for cause, _ in one.sighting.estimate.terms})
     shared = {name for name, count in names.items() if count > 1 or name.startswith(("zero:", "bow:"))}
     priors = {cause.name: cause.u_mm for one in placed for cause, _ in one.sighting.estimate.terms
@@ -223,12 +225,12 @@ class Candidate:
     share: float
 
 
-def best_next(profile: Profile, positions_mm: Floats, undecided: Sequence[tuple[Path, int]]) -> Candidate | None:
+def best_next(profile: Profile, positions_mm: Positions, undecided: Sequence[tuple[Path, int]]) -> Candidate | None:
     """Return the further step or gap that helps most.
 
     Args:
         profile: the heights so far.
-        positions_mm: distance from the nut by fret number, shape (frets + 1,).
+        positions_mm: gives the distances from the nut by fret number of a path.
         undecided: places whose verdict is open; with none, the heights themselves are to become surer.
 
     Returns:
@@ -249,7 +251,7 @@ def best_next(profile: Profile, positions_mm: Floats, undecided: Sequence[tuple[
     return Candidate(way=way, path=path, fret=fret, feet=feet, gain_mm2=gain, share=gain / whole)
 
 
-def _functions(profile: Profile, positions_mm: Floats, undecided: Sequence[tuple[Path, int]]) -> Floats:
+def _functions(profile: Profile, positions_mm: Positions, undecided: Sequence[tuple[Path, int]]) -> Floats:
     size = len(profile.places)
     known = profile.adjustment.known
     if not undecided:
@@ -262,7 +264,8 @@ def _functions(profile: Profile, positions_mm: Floats, undecided: Sequence[tuple
         indices = [profile.index(path, one) for one in (fret, a, b)]
         if any(index is None or not known[index] for index in indices):
             continue
-        low, high = chord_weights(positions_mm[fret], positions_mm[a], positions_mm[b])
+        x = positions_mm(path)
+        low, high = chord_weights(x[fret], x[a], x[b])
         row = np.zeros(size)
         row[[index for index in indices if index is not None]] = (1.0, -low, -high)
         rows.append(row)
@@ -270,13 +273,13 @@ def _functions(profile: Profile, positions_mm: Floats, undecided: Sequence[tuple
 
 
 def _candidates(
-    profile: Profile, positions_mm: Floats
+    profile: Profile, positions_mm: Positions
 ) -> Iterable[tuple[tuple[Way, Path, int, tuple[int, int]], Sight]]:
     u = {"step": _typical_u(profile, "step", 0.003), "gap": _typical_u(profile, "gap", GAP_U_MM)}
     for path in dict.fromkeys(path for path, _ in profile.places):
         frets = [fret for other, fret in profile.places if other == path]
         station = {fret: profile.adjustment.stations[profile.places.index((path, fret))] for fret in frets}
-        along = {number: float(positions_mm[fret]) for fret, number in station.items()}
+        along = {number: float(positions_mm(path)[fret]) for fret, number in station.items()}
         first, last = min(fret for fret in frets if fret or len(frets) < 3), max(frets)
         for fret in frets:
             for reach in (1, 2):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logger.errors import InsufficientDataError
-from logger.evaluation.scale import cents_sharp, fit_scale, fret_positions_mm
+from logger.evaluation.scale import cents_sharp, fit_scale, fret_positions_mm, survey_slots
 
 TABLE = Path(__file__).parents[1] / "reference" / "fret_table_25in_to_bridge.csv"
 
@@ -65,3 +65,54 @@ def test_a_wrong_scale_a_shifted_nut_and_one_bad_slot_are_told_apart():
     assert np.sort(np.abs(found.left_mm))[-2] < 0.05
     with pytest.raises(InsufficientDataError):
         fit_scale([5], [100.0], u_mm=0.03)
+
+
+def _slots(scale: float = 645.0, nut: float = 0.0, **off: float) -> list[float]:
+    return [nut + scale * (1 - 2 ** (-n / 12)) + off.get(f"f{n}", 0.0) for n in range(1, 21)]
+
+
+FRETS = list(range(1, 21))
+
+
+def test_good_slots_are_told_to_be_good():
+    found = survey_slots(FRETS, _slots(), scale_mm=645.0, u_mm=0.01)
+
+    assert (found.wrong_scale, found.shifted_nut, found.single) == (False, False, ())
+    assert found.left_mm == pytest.approx([0.0] * 20, abs=1e-9)
+
+
+def test_a_wrong_scale_a_shifted_nut_and_a_single_slot_are_told_apart():
+    wrong = survey_slots(FRETS, _slots(scale=646.0), scale_mm=645.0, u_mm=0.01)
+    shifted = survey_slots(FRETS, _slots(nut=0.3), scale_mm=645.0, u_mm=0.01)
+    single = survey_slots(FRETS, _slots(f7=0.3), scale_mm=645.0, u_mm=0.01)
+    both = survey_slots(FRETS, _slots(nut=0.3, f7=0.3, f12=-0.25), scale_mm=645.0, u_mm=0.01)
+
+    assert (wrong.wrong_scale, wrong.single) == (True, ())
+    assert wrong.fit.scale_mm == pytest.approx(646.0, abs=1e-6)
+    assert (shifted.shifted_nut, shifted.wrong_scale, shifted.single) == (True, False, ())
+    assert shifted.fit.nut_mm == pytest.approx(0.3, abs=1e-6)
+    assert (single.wrong_scale, single.shifted_nut, single.single) == (False, False, (7,))
+    assert (both.shifted_nut, both.single) == (True, (7, 12))
+    assert both.left_mm[6] == pytest.approx(0.3, abs=0.01)
+
+
+def test_slots_that_only_scatter_are_hardly_ever_blamed_on_scale_or_nut():
+    rng = np.random.default_rng(5)
+    blamed = 0
+    for _ in range(300):
+        slots = np.array(_slots()) + rng.normal(0, 0.03, 20)
+        found = survey_slots(FRETS, list(slots), scale_mm=645.0, u_mm=0.005)
+        blamed += found.wrong_scale or found.shifted_nut
+    assert blamed <= 3
+
+
+def test_two_slots_tell_no_scale_apart():
+    found = survey_slots([5, 12], [645 * (1 - 2 ** (-5 / 12)), 330.0], scale_mm=645.0, u_mm=0.01)
+
+    assert (found.wrong_scale, found.shifted_nut, found.single) == (False, False, ())
+    assert found.left_mm == pytest.approx([0.0, 7.5], abs=1e-6)
+
+
+def test_one_slot_is_no_survey():
+    with pytest.raises(InsufficientDataError):
+        survey_slots([5], [160.0], scale_mm=645.0, u_mm=0.01)

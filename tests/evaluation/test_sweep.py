@@ -14,6 +14,12 @@ from logger.evaluation.scale import fret_positions_mm
 from logger.evaluation.sweep import Profile, best_next, place_features, solve, zero_errors
 
 X = fret_positions_mm(645.0, 20)
+
+
+def _at(_path: str | None) -> np.ndarray:
+    return X
+
+
 WAYS = {"fret_step": "step", "straightedge_gap": "gap", "beam_height": "beam"}
 Heights = dict[str, np.ndarray]
 
@@ -53,7 +59,7 @@ def _measured(
 
 
 def _profile(estimates: dict[FeatureKey, Estimate]) -> Profile:
-    return solve(place_features(estimates, X, WAYS), X)
+    return solve(place_features(estimates, _at, WAYS), _at)
 
 
 def _above_chord(z: np.ndarray) -> np.ndarray:
@@ -161,7 +167,7 @@ def test_one_station_is_no_profile():
 def test_gaps_without_feet_and_other_kinds_are_left_out():
     keys = [FeatureKey(kind="straightedge_gap", fret=5, place="centre"), FeatureKey(kind="slot_width", fret=5)]
 
-    assert place_features({key: _estimate(0.1, "a", 0.003) for key in keys}, X, WAYS) == []
+    assert place_features({key: _estimate(0.1, "a", 0.003) for key in keys}, _at, WAYS) == []
 
 
 def test_readings_without_uncertainty_are_solved():
@@ -171,7 +177,7 @@ def test_readings_without_uncertainty_are_solved():
 
 
 def test_steps_alone_ask_for_a_straightedge_in_the_middle():
-    wanted = best_next(_profile(_measured({"centre": np.zeros(21)})), X, [])
+    wanted = best_next(_profile(_measured({"centre": np.zeros(21)})), _at, [])
 
     assert wanted is not None
     assert (wanted.way, wanted.feet) == ("gap", (1, 20))
@@ -181,7 +187,7 @@ def test_steps_alone_ask_for_a_straightedge_in_the_middle():
 
 def test_an_open_verdict_asks_for_the_step_at_its_own_fret():
     profile = _profile(_measured({"centre": np.zeros(21)}, reaches=(1, 2), gaps=(5, 8, 11, 14)))
-    wanted = best_next(profile, X, [("centre", 9)])
+    wanted = best_next(profile, _at, [("centre", 9)])
 
     assert wanted is not None
     assert (wanted.way, wanted.fret, wanted.feet) == ("step", 9, (8, 10))
@@ -190,7 +196,7 @@ def test_an_open_verdict_asks_for_the_step_at_its_own_fret():
 @pytest.mark.parametrize("fret", [1, 20])
 def test_an_open_verdict_at_an_end_is_helped_beside_it(fret: int):
     profile = _profile(_measured({"centre": np.zeros(21)}, gaps=(5, 14)))
-    wanted = best_next(profile, X, [("centre", fret)])
+    wanted = best_next(profile, _at, [("centre", fret)])
 
     assert wanted is not None
     assert abs(wanted.fret - fret) <= 3
@@ -199,7 +205,7 @@ def test_an_open_verdict_at_an_end_is_helped_beside_it(fret: int):
 def test_the_gain_foretold_is_the_gain_that_comes():
     estimates = _measured({"centre": np.zeros(21)})
     before = _profile(estimates)
-    wanted = best_next(before, X, [])
+    wanted = best_next(before, _at, [])
     assert wanted is not None
     key = FeatureKey(kind="straightedge_gap", fret=wanted.fret, place="centre", feet=wanted.feet)
     after = _profile({**estimates, key: _estimate(0.0, "gap", 0.025 / 2 / 3**0.5)})

@@ -4,7 +4,8 @@
   const {el, fill} = bench;
   const CHECKS = Object.keys(bench.words.checks);
   const PLACES = bench.words.places;
-  const ROWS = {proud_end: ['bass', 'treble'], uneven_seating: [''], tilted_fret: ['']};  // others: all three places
+  const ROWS = {proud_end: ['bass', 'treble'], uneven_seating: [''], tilted_fret: [''],
+    both_ends_proud: [''], middle_high: ['centre'], lifted_end: ['bass', 'treble']};  // others: all three places
   const WORST = ['pass', 'remeasure', 'fail'];
   const FIRST_ROW = 3;  // below the fret numbers and the worst of all checks
 
@@ -102,7 +103,8 @@
   const tabs = (list, shown) => {
     const tally = (check, verdict) => list.filter((cell) => cell.check === check && cell.verdict === verdict).length;
     const state = CHECKS.map((check) => [check, ...['fail', 'remeasure', 'pass'].map((verdict) => tally(check, verdict))]);
-    bench.draw(bench.by('checks'), [state, shown], () => state.map(([check, fails, agains, passes]) => el('button', {
+    const offered = state.filter(([check, ...counts]) => bench.words.usual.includes(check) || counts.some((n) => n > 0));
+    bench.draw(bench.by('checks'), [offered, shown], () => offered.map(([check, fails, agains, passes]) => el('button', {
       type: 'button', class: 'pick', 'data-tab': check, 'aria-pressed': String(check === shown), 'data-judged': fails + agains + passes > 0,
     }, el('span', {text: bench.words.checks[check].title}),
     ...[['fail', fails], ['remeasure', agains]].filter(([, n]) => n).map(([verdict, n]) =>
