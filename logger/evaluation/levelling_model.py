@@ -24,8 +24,6 @@ from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import LinearConstraint
-from scipy.sparse import csr_array
 
 from logger.errors import InsufficientDataError
 from logger.evaluation.statistics import Floats
@@ -139,6 +137,21 @@ class PlanLimits:
     def band_mm(self) -> float:
         """Tolerance less its guard, never below zero."""
         return max(self.tolerance_mm - self.guard_mm, 0.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rows:
+    """Inequalities low <= matrix @ columns <= high; matrix of shape (rows, columns), bounds of shape (rows,)."""
+
+    matrix: Floats
+    low: Floats
+    high: Floats
+
+    @classmethod
+    def between(cls, matrix: Floats, low: Floats | float, high: Floats | float) -> "Rows":
+        """Return rows with the same or their own bounds."""
+        low, high = (np.broadcast_to(np.asarray(bound, dtype=np.float64), len(matrix)) for bound in (low, high))
+        return cls(matrix=matrix, low=low, high=high)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -256,19 +269,19 @@ class Program:
         """Places whose next place is the next fret on the same path."""
         return np.nonzero((np.diff(self.path) == 0) & (np.diff(self.fret) == 1))[0]
 
-    def _within(self, rows: Floats, off: Floats, limit_mm: float, *, relaxed: bool) -> list[LinearConstraint]:
+    def _within(self, rows: Floats, off: Floats, limit_mm: float, *, relaxed: bool) -> list[Rows]:
         """Bound off + rows @ columns on both sides, by the relaxation more if it is relaxed."""
         if not len(rows):
             return []
         bound = limit_mm * UM
         if not relaxed:
-            return [LinearConstraint(csr_array(rows), -bound - off, bound - off)]
+            return [Rows.between(rows, -bound - off, bound - off)]
         above, below = rows.copy(), rows.copy()
         above[:, -1], below[:, -1] = -1.0, 1.0
-        return [LinearConstraint(csr_array(above), -np.inf, bound - off),
-                LinearConstraint(csr_array(below), -bound - off, np.inf)]  # fmt: skip
+        return [Rows.between(above, -np.inf, bound - off),
+                Rows.between(below, -bound - off, np.inf)]  # fmt: skip
 
-    def _couple(self, block: str, switch: str, size: Floats, right: Floats, *, only: Bools) -> list[LinearConstraint]:
+    def _couple(self, block: str, switch: str, size: Floats, right: Floats, *, only: Bools) -> list[Rows]:
         """Bound each column of a block: block + size switch <= right."""
         places = np.nonzero(only)[0]
         if not places.size:
@@ -276,18 +289,18 @@ class Program:
         rows, at = self.rows(places.size), np.arange(places.size)
         rows[at, self._blocks[block].start + places] = 1.0
         rows[at, self._blocks[switch].start + self.fret[places]] = size[places]
-        return [LinearConstraint(csr_array(rows), -np.inf, right[places])]
+        return [Rows.between(rows, -np.inf, right[places])]
 
-    def _switches(self) -> list[LinearConstraint]:
+    def _switches(self) -> list[Rows]:
         """Return how many frets may be re-seated or excepted, no fret both."""
         frets = self.neck.positions_mm.size
         rows = self.rows(frets + 2)
         rows[:frets, self._blocks["y"]] = rows[:frets, self._blocks["w"]] = np.eye(frets)
         rows[frets, self._blocks["y"]] = rows[frets + 1, self._blocks["w"]] = 1.0
         most = np.array([*np.ones(frets), self.limits.reseats, self.limits.exceptions_most])
-        return [LinearConstraint(csr_array(rows), -np.inf, most)]
+        return [Rows.between(rows, -np.inf, most)]
 
-    def constraints(self, relaxed: frozenset[Limit] = _NONE) -> list[LinearConstraint]:
+    def constraints(self, relaxed: frozenset[Limit] = _NONE) -> list[Rows]:
         """Return every row; those of a relaxed crown are the caller's, because they are not linear throughout."""
         every = np.ones(self.path.size, dtype=bool)
         pairs = self.neighbours
@@ -325,12 +338,12 @@ class Program:
             low[self._blocks["w"]][self.fret[self.worn > LEAST_UM]] = 1.0
         return low, high
 
-    def largest_rows(self) -> LinearConstraint:
+    def largest_rows(self) -> Rows:
         """Bound the largest removal's column from below by every removal."""
         rows = self.rows(self.path.size)
         rows[:, self._blocks["r"]] = np.eye(self.path.size)
         rows[:, self._blocks["m"]] = -1.0
-        return LinearConstraint(csr_array(rows), -np.inf, 0.0)
+        return Rows.between(rows, -np.inf, 0.0)
 
     def cost(self, objective: Objective, *, exceptions_mm: float = 0.0) -> Floats:
         """Return the cost of every column, micrometres."""

@@ -7,13 +7,14 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from logger.evaluation.levelling_model import LEAST_UM, UM, Ints, Limit, Objective, Program
+from logger.evaluation.levelling_model import LEAST_UM, UM, Ints, Limit, Objective, Program, Rows
 from logger.evaluation.statistics import Floats
 
-Rows = list[LinearConstraint]
 Range = tuple[Floats, Floats]
 _SLACK_UM: Final = 1e-6
 """How much of the optimum breaking its ties may cost: above the solver's own 1e-7, below what counts as a removal."""
+_COARSE_UM: Final = 100.0
+"""The unit in which switches are chosen."""
 OTHER: Final[dict[Objective, Objective]] = {"total": "largest", "largest": "total"}
 
 
@@ -60,9 +61,7 @@ def optimum(program: Program) -> Optimum | None:
     if found is None:
         return None
     chosen, best = _needed(cost, rows, span, switches, found)
-    if np.isinf(best):
-        return None  # held only by a switch that was a millionth on
-    rows.append(LinearConstraint(csr_array(cost[None, :]), -np.inf, best + _SLACK_UM))
+    rows.append(Rows.between(cost[None, :], -np.inf, best + _SLACK_UM))
     final = _solve(program.cost(OTHER[program.limits.objective]), rows, chosen)
     if final is None:
         raise ArithmeticError("a levelling plan was lost while its ties were broken")
@@ -105,7 +104,7 @@ def line_of_most_within(positions_mm: Floats, height_mm: Floats, tolerance_mm: f
     datum = np.linalg.lstsq(design, height_mm, rcond=None)[0]
     off, most = (height_mm - design @ datum) * UM, tolerance_mm * UM
     rows = [
-        LinearConstraint(np.hstack([sign * design, outside, furthest]), sign * off - allowed, np.inf)
+        Rows.between(np.hstack([sign * design, outside, furthest]), sign * off - allowed, np.inf)
         for sign in (1.0, -1.0)
         for outside, furthest, allowed in ((np.eye(n), none, most), (np.zeros((n, n)), one, 0.0))
     ]
@@ -125,18 +124,42 @@ def _switches(program: Program, span: Range) -> Ints:
     return free
 
 
-def _solve(cost: Floats, rows: Rows, span: Range, *, whole: Ints | None = None) -> Floats | None:
+def _solve(cost: Floats, rows: list[Rows], span: Range, *, whole: Ints | None = None) -> Floats | None:
     """Return the columns of the exact optimum, or None when nothing holds all rows.
+
+    Switches are chosen first, in a coarser unit: a switch that the solver takes for set when it is a millionth off then
+    moves less than the solver's own tolerance, which it would otherwise repair (and say so on standard output). All
+    else is solved for again in micrometres with the switches as chosen.
+    """
+    if np.any(span[0] > span[1]):
+        return None
+    if whole is None or not whole.size:
+        return _run(cost, rows, span, np.zeros(cost.size, dtype=np.intp))
+    integrality = np.zeros(cost.size, dtype=np.intp)
+    integrality[whole] = 1
+    unit = np.where(integrality == 1, 1.0, _COARSE_UM)
+    coarse = [_coarser(row, unit) for row in rows]
+    found = _run(cost * unit / _COARSE_UM, coarse, (span[0] / unit, span[1] / unit), integrality)
+    if found is None:
+        return None
+    return _run(cost, rows, _set(span, whole, [int(c) for c in whole if found[c] > 0.5]), np.zeros_like(integrality))
+
+
+def _coarser(rows: Rows, unit: Floats) -> Rows:
+    """Return rows for columns in coarser units, those with a length in them in the coarser unit as well."""
+    each = np.where((rows.matrix[:, unit > 1.0] != 0).any(axis=1), 1.0 / _COARSE_UM, 1.0)
+    return Rows(matrix=rows.matrix * unit * each[:, None], low=rows.low * each, high=rows.high * each)
+
+
+def _run(cost: Floats, rows: list[Rows], span: Range, integrality: Ints) -> Floats | None:
+    """Return the columns that cost least, or None when nothing holds all rows.
 
     Raises:
         ArithmeticError: the solver gave up.
     """
-    if np.any(span[0] > span[1]):
-        return None
-    integrality = np.zeros(cost.size, dtype=np.intp)
-    if whole is not None:
-        integrality[whole] = 1
-    found = milp(cost, integrality=integrality, bounds=Bounds(*span), constraints=rows, options={"mip_rel_gap": 0.0})
+    matrix = csr_array(np.vstack([one.matrix for one in rows]))
+    held = LinearConstraint(matrix, np.hstack([one.low for one in rows]), np.hstack([one.high for one in rows]))
+    found = milp(cost, integrality=integrality, bounds=Bounds(*span), constraints=held, options={"mip_rel_gap": 0.0})
     if found.status == 2:
         return None
     if found.status != 0:
@@ -157,7 +180,7 @@ def _with_fewest_exceptions(program: Program) -> Program | None:
     return replace(program, limits=replace(limits, exceptions_most=needed))
 
 
-def _needed(cost: Floats, rows: Rows, span: Range, switches: Ints, found: Floats) -> tuple[Range, float]:
+def _needed(cost: Floats, rows: list[Rows], span: Range, switches: Ints, found: Floats) -> tuple[Range, float]:
     """Return the range with every switch set, those off that save nothing, and the optimum within it."""
     if not switches.size:
         return span, float(cost @ found)
@@ -177,7 +200,7 @@ def _set(span: Range, switches: Ints, on: list[int]) -> Range:
     return low, high
 
 
-def _value(cost: Floats, rows: Rows, span: Range) -> float:
+def _value(cost: Floats, rows: list[Rows], span: Range) -> float:
     found = _solve(cost, rows, span)
     return np.inf if found is None else float(cost @ found)
 
@@ -233,9 +256,9 @@ def _crown_between(program: Program, relaxed: frozenset[Limit], least: float, mo
         row[:, -1] = -1.0
         if block == "r":
             row[at, program.block("r").start + some] = sign
-            rows.append(LinearConstraint(csr_array(row), -np.inf, program.spare[some]))
+            rows.append(Rows.between(row, -np.inf, program.spare[some]))
         else:
             row[at, program.block("w").start + program.fret[some]] = sign * program.worn[some]
-            rows.append(LinearConstraint(csr_array(row), -np.inf, -program.worn[some]))
+            rows.append(Rows.between(row, -np.inf, -program.worn[some]))
     found = _solve(program.one_per("extra"), rows, span, whole=_switches(program, span))
     return None if found is None else float(found[-1])
