@@ -62,9 +62,7 @@ def optimum(program: Program) -> Optimum | None:
         return None
     chosen, best = _needed(cost, rows, span, switches, found)
     rows.append(Rows.between(cost[None, :], -np.inf, best + _SLACK_UM))
-    final = _solve(program.cost(OTHER[program.limits.objective]), rows, chosen)
-    if final is None:
-        raise ArithmeticError("a levelling plan was lost while its ties were broken")
+    final = _solvable(program.cost(OTHER[program.limits.objective]), rows, chosen)
     return _unpacked(program, final, best)
 
 
@@ -109,9 +107,7 @@ def line_of_most_within(positions_mm: Floats, height_mm: Floats, tolerance_mm: f
         for outside, furthest, allowed in ((np.eye(n), none, most), (np.zeros((n, n)), one, 0.0))
     ]
     span = np.r_[-np.inf, -np.inf, np.zeros(n + 1)], np.full(n + 3, np.inf)
-    found = _solve(np.r_[0.0, 0.0, np.ones(n), 1e-3], rows, span)
-    if found is None:
-        raise ArithmeticError("no line lies among the heights")
+    found = _solvable(np.r_[0.0, 0.0, np.ones(n), 1e-3], rows, span)
     low, high = datum + found[:2] / UM
     slope = (high - low) / length
     return float(low - slope * positions_mm[0]), float(slope)
@@ -143,6 +139,18 @@ def _solve(cost: Floats, rows: list[Rows], span: Range, *, whole: Ints | None = 
     if found is None:
         return None
     return _run(cost, rows, _set(span, whole, [int(c) for c in whole if found[c] > 0.5]), np.zeros_like(integrality))
+
+
+def _solvable(cost: Floats, rows: list[Rows], span: Range) -> Floats:
+    """Return the columns of the optimum of a linear program that has one for sure.
+
+    Raises:
+        ArithmeticError: the solver found none, which rounding alone can do.
+    """
+    found = _solve(cost, rows, span)
+    if found is None:
+        raise ArithmeticError("the levelling program was lost to rounding: what held before does not hold any more")
+    return found
 
 
 def _coarser(rows: Rows, unit: Floats) -> Rows:
