@@ -18,8 +18,14 @@ def _serve(door: "Door", *, port: int) -> "PageServer":
     return serve(door, port=port)
 
 
+ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""The matrices here are small: several threads only wait for one another, which took more than twice the time."""
+
+
 def main() -> None:
     """Run the command and leave with its exit status."""
+    for name in ONE_THREAD:  # before anything imports numpy
+        os.environ.setdefault(name, "1")
     signal.signal(signal.SIGINT, lambda *_: os._exit(INTERRUPTED))  # while importing: nothing is open yet
     from logger.cli import run
 

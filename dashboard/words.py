@@ -45,6 +45,7 @@ VERDICTS: Final = MappingProxyType({
 STAGES: Final = MappingProxyType({
     # name: said in the row of stages, the check that the map opens with
     "wire": ("Wire", "tang_clearance"),
+    "board": ("Board", "hump"),
     "slots": ("Slots", "tang_clearance"),
     "seating": ("Seating", "proud_end"),
     "sweep": ("Sweep", "high_fret"),

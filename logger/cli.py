@@ -157,6 +157,28 @@ def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
     return FAILED if result.failed else OK
 
 
+def _plan(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.evaluate import evaluate_file
+    from logger.plan_command import plan_lines, plan_result_json, verify_json, verify_lines
+
+    files = {"instrument": options.instrument, "gauges": options.gauges, "limits": options.limits,
+             "session": options.session}  # fmt: skip
+    result = evaluate_file(options.readings, **files)
+    for note in result.notes:
+        print(f"fretledger: note: {note}", file=sys.stderr)
+    if options.json:
+        found = plan_result_json(result)
+        if options.verify is not None:
+            found["verification"] = verify_json(result, options.verify, **files)
+        print(json.dumps(found, ensure_ascii=False, allow_nan=False))
+        return OK
+    lines = plan_lines(result, unit=options.unit)
+    if options.verify is not None:
+        lines += verify_lines(result, options.verify, unit=options.unit, **files)
+    print("\n".join(lines))
+    return OK
+
+
 def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import export_readings
 
@@ -194,6 +216,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_demo(command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
     _add_bench(command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
     _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
+    _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
     add_gauges(commands.add_parser)
     return parser
@@ -226,6 +249,17 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_evaluate(parser: argparse.ArgumentParser) -> None:
+    _add_files(parser)
+    parser.add_argument("--covariance", action="store_true", help="with --json: the covariance of the heights too")
+
+
+def _add_plan(parser: argparse.ArgumentParser) -> None:
+    _add_files(parser)
+    parser.add_argument("--verify", type=Path, metavar="SECOND.csv", help="the sweep after levelling, to compare")
+
+
+def _add_files(parser: argparse.ArgumentParser) -> None:
+    """Add what every command takes that judges a file of readings."""
     parser.add_argument("readings", type=Path, metavar="READINGS.csv")
     parser.add_argument("--instrument", type=Path, required=True, metavar="I.toml")
     parser.add_argument("--gauges", type=Path, metavar="G.toml", help="what the gauges in the file are worth")
@@ -233,7 +267,6 @@ def _add_evaluate(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--session", metavar="ID", help="judge one session of a file that holds several; all for all")
     parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
-    parser.add_argument("--covariance", action="store_true", help="with --json: the covariance of the heights too")
 
 
 def _add_readings(parser: argparse.ArgumentParser) -> None:

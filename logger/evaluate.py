@@ -12,10 +12,12 @@ from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import GAPS, Feature
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
+from logger.levelling_report import plan_json
 from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
+from logger.survey_report import survey_json
 from logger.sweep_report import covariance_json, sweep_json
 from logger.sweep_words import sweep_lines, sweep_notes
 
@@ -52,6 +54,8 @@ class Evaluation:
             **sweep_json(self.judge.sweep),
             "slots": slots_json(self.judge.slots, self.instrument),
             "board": arcs_json(self.judge.arcs, self.instrument),
+            "survey": survey_json(self.judge.survey),
+            "plan": plan_json(self.judge.levelling()),
             **matrix,
         }
 

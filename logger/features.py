@@ -119,7 +119,7 @@ KINDS: Final = MappingProxyType({
             name="straightedge_gap",
             words="gap under the straightedge",
             gauges=("leaves",),
-            how="edge on two equal blocks, leaf under it",
+            how="edge on two equal blocks; the largest leaf that goes under it, the smallest that does not",
         ),
         Kind(
             name="beam_height",
@@ -137,7 +137,7 @@ KINDS: Final = MappingProxyType({
             name="board_gap",
             words="gap under the straightedge on the bare board",
             gauges=("leaves",),
-            how="edge on two equal blocks, leaf under it",
+            how="edge on two equal blocks; the largest leaf that goes under it, the smallest that does not",
         ),
         Kind(
             name="board_beam",
@@ -181,4 +181,8 @@ class Feature:
         where = [] if self.fret is None else [f"fret {self.fret}"]
         if self.place is not None:
             where.append(self.place)
+        if self.feet is not None and self.kind in GAPS:
+            kind = f"{kind}, blocks on {self.feet[0]} and {self.feet[1]}"
+        elif self.feet is not None and self.feet[1] - self.feet[0] != 2:
+            kind = f"{kind.replace(' over its neighbours', '')} over frets {self.feet[0]} and {self.feet[1]}"
         return f"{', '.join(where)}: {kind}" if where else f"wire: {kind}"

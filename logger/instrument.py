@@ -10,18 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InstrumentError
+from logger.evaluation.levelling_shape import fall_away_mm, path_bulge_mm, relief_mm, while_levelling_mm
 from logger.evaluation.scale import fret_positions_mm
-from logger.evaluation.target import fall_away_shape_mm, relief_shape_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER
 from logger.instrument_tables import (
     NeckSection,
     PlanWishes,
+    SheetWishes,
     StringSpec,
     Target,
     WireStock,
     read_neck,
     read_plan,
+    read_sheet,
     read_strings,
     read_target,
     read_wire,
@@ -29,13 +31,15 @@ from logger.instrument_tables import (
 from logger.toml_input import Table, load_toml, parse_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
+PATH_INSET_MM: Final = 3.0
+"""How far the outer string paths run inside the edges of the board (common practice, no source)."""
 LEAST_SCALE_MM, MOST_SCALE_MM, MOST_FRETS = 150.0, 1500.0, 48
 _MOST_COEFFICIENT: Final = 0.01
 """Twice what any wood of the Wood Handbook's table has: beyond it somebody gave percent per percent."""
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "scale_bass_mm", "scale_treble_mm", "frets", "join_fret", "nut_width_mm",
     "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "wire", "board", "target", "plan",
-    "string", "neck",
+    "string", "neck", "sheet",
 )  # fmt: skip
 
 
@@ -57,6 +61,7 @@ class Instrument:
         stock: how the wire comes.
         neck: the neck's section.
         cauls_mm: radii of the shop's cauls.
+        sheet: what the sheet asks for beside wire, slots and seating.
         source: the TOML text this was read from.
     """
 
@@ -79,6 +84,7 @@ class Instrument:
     stock: WireStock = field(default_factory=WireStock)
     neck: NeckSection = field(default_factory=NeckSection)
     cauls_mm: Sequence[float] = ()
+    sheet: SheetWishes = field(default_factory=SheetWishes)
     source: str = ""
 
     @property
@@ -96,14 +102,29 @@ class Instrument:
     def shape_mm(self, place: str | None) -> NDArray[np.float64]:
         """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.
 
-        The relief wanted strung, less what the strings will add, and the fall-away beyond the join.
+        The relief wanted strung, less what the strings will add, the fall-away beyond the join, and for the outer paths
+        the bulge of a path that runs askew over the board's arc.
         """
         x, wanted = self.positions_of(place), self.target
+        shape = self._bulge_mm(place)
         last = self.frets if wanted.relief_to is None else wanted.relief_to
-        relief = wanted.relief_of(place) - wanted.strung_change_mm if wanted.stated else 0.0
-        shape = relief_shape_mm(x, float(x[wanted.relief_from]), float(x[last]), relief)
-        join = self.frets if self.join_fret is None else self.join_fret
-        return shape + fall_away_shape_mm(x, float(x[join]), float(x[-1]), wanted.fall_away_mm)
+        if wanted.stated and last > wanted.relief_from:
+            depth = while_levelling_mm(wanted.relief_of(place), wanted.strung_change_mm)
+            shape = shape + relief_mm(x, between_mm=(float(x[wanted.relief_from]), float(x[last])), depth_mm=depth)
+        if self.join_fret is not None and self.join_fret < self.frets and wanted.fall_away_mm:
+            join, end = float(x[self.join_fret]), float(x[-1])
+            shape = shape + fall_away_mm(x, join_mm=join, last_mm=end, drop_mm=wanted.fall_away_mm)
+        return shape
+
+    def _bulge_mm(self, place: str | None) -> NDArray[np.float64]:
+        x = self.positions_of(place)
+        sizes = self.nut_width_mm, self.join_width_mm, self.nut_radius_mm, self.join_radius_mm
+        if place not in {"bass", "treble"} or self.join_fret is None or any(one is None for one in sizes):
+            return np.zeros(len(x))
+        nut_width, join_width, nut_radius, join_radius = (one or 0.0 for one in sizes)
+        offset = nut_width / 2 - PATH_INSET_MM, join_width / 2 - PATH_INSET_MM
+        join = float(x[self.join_fret])
+        return path_bulge_mm(x, offset_mm=offset, radius_mm=(nut_radius, join_radius), join_mm=join)
 
     def radius_at_mm(self, distance_mm: float) -> float | None:
         """Return the board's radius at a distance from the nut; it changes evenly from nut to join and beyond."""
@@ -168,6 +189,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         strings=read_strings(values.get("string", []), where=where, error=InstrumentError),
         stock=read_wire(table.table("wire")),
         neck=read_neck(table.table("neck")),
+        sheet=read_sheet(table.table("sheet"), frets=frets),
         cauls_mm=_cauls(values.get("cauls_mm", []), where),
         source=source,
     )

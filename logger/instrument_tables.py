@@ -4,10 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from logger.features import PLACES
 from logger.toml_input import Table
 
 OBJECTIVES: Final = ("total", "largest")
 _MOST_MM, _MOST_PA = 10.0, 1e12
+_MOST_BLOCK_MM: Final = 50.0
 _LONGEST_MM: Final = 100_000.0
 
 
@@ -141,6 +143,49 @@ class NeckSection:
     modulus_mpa: float | None = None
     wood: str = ""
     board_wood: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetWishes:
+    """What the sheet asks for beside wire, slots and seating.
+
+    Attributes:
+        board: paths that are surveyed on the bare board.
+        sweep: paths that are swept once the frets are in.
+        long_steps: whether steps over frets two away are asked for too, which tell the shape of the neck.
+        gaps: frets at which the gap under a straightedge is asked for, on every path surveyed or swept.
+        block_mm: height of the two equal blocks under the straightedge, taken off every gap.
+    """
+
+    board: tuple[str, ...] = ()
+    sweep: tuple[str, ...] = ("centre",)
+    long_steps: bool = False
+    gaps: tuple[int, ...] = ()
+    block_mm: float = 0.0
+
+
+def read_sheet(table: Table, *, frets: int) -> SheetWishes:
+    """Return what the sheet asks for.
+
+    Raises:
+        InputFileError: a key does not hold.
+    """
+    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm"))
+    long_steps = table.values.get("long_steps", False)
+    if not isinstance(long_steps, bool):
+        raise table.error(f"{table.where}: long_steps must be true or false, got {long_steps!r}")
+    paths = {key: _choices(table, key, PLACES) for key in ("board", "sweep") if key in table.values}
+    gaps = _choices(table, "gaps", range(2, frets)) if "gaps" in table.values else ()
+    block = table.optional_number("block_mm", least=0, most=_MOST_BLOCK_MM) or 0.0
+    return SheetWishes(long_steps=long_steps, gaps=tuple(sorted(gaps)), block_mm=block, **paths)
+
+
+def _choices(table: Table, key: str, allowed: Sequence[Any]) -> tuple[Any, ...]:
+    values = table.values[key]
+    if not isinstance(values, list) or any(isinstance(one, bool) or one not in allowed for one in values):
+        known = ", ".join(allowed) if isinstance(allowed, tuple) else "frets between the first and the last"
+        raise table.error(f"{table.where}: {key} must be a list of {known}, got {values!r}")
+    return tuple(one for one in allowed if one in values)
 
 
 def read_target(table: Table, *, frets: int) -> Target:

@@ -21,7 +21,7 @@ from logger.errors import InputFileError, SheetError, StoreError
 from logger.features import KINDS, Feature, measures
 from logger.gauge_file import GaugeSpec
 from logger.kept import asked_of, feature_of, feet_text, reading_words, spec_json, spec_of
-from logger.sheet import Item, ReadingKey, Sheet, wrong_form
+from logger.sheet import Item, ReadingKey, Sheet, round_of, wrong_form
 from logger.store import (
     Climate,
     KeptReading,
@@ -189,7 +189,7 @@ class Recorder:
             fret=feature.fret,
             place=feature.place,
             feet=feet_text(feature.feet),
-            round=feature.trial or item.stage,
+            round=round_of(item),
         )
 
     def _settled(self, row: ReadingRow, done: Future[None]) -> None:

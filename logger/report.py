@@ -14,8 +14,10 @@ from logger.evaluation.observation import FeatureKey, Observation, Spread, estim
 from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.features import PLACES
 from logger.instrument import Instrument
+from logger.levelling_report import Levelling, levelling_of
 from logger.limits import MAGNITUDES, LimitSet
 from logger.sentences import flag_sentence
+from logger.survey_report import SURVEY_WAYS, Survey, hump_verdicts, survey_board
 from logger.sweep_report import SWEEP_WAYS, Sweep, judge_sweep
 
 SLOT_PLACES = (*PLACES, None)
@@ -59,26 +61,35 @@ class Judge:
     def __init__(self, instrument: Instrument, limits: LimitSet) -> None:
         self.instrument = instrument
         self.limits = limits
+        self.estimates: Mapping[FeatureKey, Estimate] = {}
         self.sweep: Sweep | None = None
         self.slots: list[SlotFindings] = []
         self.arcs: list[Arc] = []
+        self.survey: Survey | None = None
+        self._survey_of: tuple[Estimate, ...] = ()
         self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
         self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
 
     def verdicts(self, observations: Iterable[Observation]) -> list[CheckVerdict]:
         """Return every verdict that the readings allow, ordered by check, fret and place."""
-        estimates = self._estimate(list(observations))
+        estimates = self.estimates = self._estimate(list(observations))
         frets = sorted({key.fret for key in estimates if key.fret is not None})
         found: list[CheckVerdict] = []
         for fret in frets:
             found += self._fit_verdicts(estimates, fret)
             found += self._seating_verdicts(estimates, fret)
+            found += self._held_verdicts(estimates, fret)
         found += self._sweep_verdicts(estimates)
         found += self._board_verdicts(estimates)
         order = {check: index for index, check in enumerate(self.limits)}
         places = {place: index for index, place in enumerate(SLOT_PLACES)}
         return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
+
+    def levelling(self) -> Levelling | None:
+        """Return what a levelling plan needs, as of the last call of `verdicts`; None where too little is known."""
+        profile = self.sweep.profile if self.sweep else None
+        return levelling_of(self.estimates, profile, self.survey, self.instrument)
 
     def estimate(self, key: FeatureKey) -> Estimate | None:
         """Return the estimate of a feature as of the last call of `verdicts`, or None when it was never measured."""
@@ -186,13 +197,42 @@ class Judge:
         if "bass" in heights and "treble" in heights:
             tilt = seating.tilted(heights["bass"], heights["treble"], self.limits["tilted_fret"])
             found.append(self._verdict("tilted_fret", fret, None, _sized(tilt), features))
+        if len(heights) == len(PLACES):
+            three = heights["bass"], heights["centre"], heights["treble"]
+            both = seating.both_ends_proud(*three, self.limits["both_ends_proud"])
+            middle = seating.middle_high(*three, self.limits["middle_high"])
+            found.append(self._verdict("both_ends_proud", fret, None, both, features))
+            found.append(self._verdict("middle_high", fret, "centre", middle, features))
+        return found
+
+    def _held_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
+        """Judge whether a fret holds: heights free and pressed down, and leaves under its ends."""
+        found: list[CheckVerdict] = []
+        for place in PLACES:
+            keys = seating.seated_key(fret, place), FeatureKey(kind="pressed_height", fret=fret, place=place)
+            if all(key in estimates for key in keys):
+                held = seating.loose(estimates[keys[0]], estimates[keys[1]], self.limits["loose_fret"])
+                found.append(self._verdict("loose_fret", fret, place, held, keys))
+            lift = FeatureKey(kind="end_lift", fret=fret, place=place)
+            if lift in estimates:
+                judgement = judge(estimates[lift], self.limits["lifted_end"])
+                found.append(self._verdict("lifted_end", fret, place, judgement, (lift,)))
         return found
 
     def _board_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         self.slots = find_slots(estimates, self.instrument)
         self.arcs = find_arcs(estimates, self._spans, self.instrument)
-        verdicts = (*slot_verdicts(self.slots, self.limits), *arc_verdicts(self.arcs, self.limits))
+        self.survey = self._surveyed(estimates)
+        verdicts = (*slot_verdicts(self.slots, self.limits), *arc_verdicts(self.arcs, self.limits),
+                    *hump_verdicts(self.survey, self.limits))  # fmt: skip
         return [self._verdict(*one) for one in verdicts]
+
+    def _surveyed(self, estimates: Mapping[FeatureKey, Estimate]) -> Survey | None:
+        keys = sorted((key for key in estimates if key.kind in SURVEY_WAYS), key=repr)
+        inputs = tuple(estimates[key] for key in keys)
+        if len(inputs) != len(self._survey_of) or any(a is not b for a, b in zip(inputs, self._survey_of, strict=True)):
+            self._survey_of, self.survey = inputs, survey_board(estimates, self.instrument)
+        return self.survey
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         keys = [key for key in estimates if key.kind in SWEEP_WAYS]

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from logger.errors import SheetError
-from logger.features import KINDS, PLACES, SIGNED_KINDS, WIRE_KINDS, Feature
+from logger.features import KINDS, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS, Feature
 from logger.instrument import Instrument
 
-STAGES: Final = ("wire", "slots", "seating", "sweep")
+STAGES: Final = ("wire", "board", "slots", "seating", "sweep")
 WIRE_REPEATS: Final = 4
 """Spots along the coil; one reading is not a tang thickness (common practice, no source)."""
 
@@ -40,8 +40,11 @@ class Item:
 
 
 def standard_items(instrument: Instrument) -> list[Item]:
-    """Return the sheet of an instrument: the wire, every slot, every seated fret, every step on the centre path."""
-    frets = range(1, instrument.frets + 1)
+    """Return the sheet of an instrument: the wire, every slot, every seated fret, the sweep, as the instrument asks.
+
+    Steps come setting by setting of the fixture, so that its feet are moved once for each.
+    """
+    frets, wishes = range(1, instrument.frets + 1), instrument.sheet
     wire = [("wire", Feature(kind=kind), WIRE_REPEATS) for kind in WIRE_KINDS]
     slots = [
         ("slots", Feature(kind=kind, fret=fret, place=place), 1)
@@ -52,15 +55,42 @@ def standard_items(instrument: Instrument) -> list[Item]:
     seated = [
         ("seating", Feature(kind="seated_height", fret=fret, place=place), 1) for fret in frets for place in PLACES
     ]
-    sweep = [
-        ("sweep", Feature(kind="fret_step", fret=fret, place="centre", feet=(fret - 1, fret + 1)), 1)
-        for fret in frets[1:-1]
-    ]
+    reaches = (1, 2) if wishes.long_steps else (1,)
+    board = _sweep_items("board", ("board_step", "board_gap"), wishes.board, reaches, instrument)
+    sweep = _sweep_items("sweep", ("fret_step", "straightedge_gap"), wishes.sweep, reaches, instrument)
     return [
         Item(stage=stage, feature=feature, repeat=repeat, of=of)
-        for stage, feature, of in (*wire, *slots, *seated, *sweep)
+        for stage, feature, of in (*wire, *board, *slots, *seated, *sweep)
         for repeat in range(1, of + 1)
     ]
+
+
+def _sweep_items(
+    stage: str, kinds: tuple[str, str], paths: Sequence[str], reaches: Sequence[int], instrument: Instrument
+) -> list[tuple[str, Feature, int]]:
+    last = instrument.frets
+    steps = [
+        Feature(kind=kinds[0], fret=fret, place=place, feet=(fret - reach, fret + reach))
+        for reach in reaches
+        for place in paths
+        for fret in range(1 + reach, last + 1 - reach)
+    ]
+    gaps = [Feature(kind=kinds[1], fret=fret, place=place, feet=(1, last))
+            for place in paths for fret in instrument.sheet.gaps]  # fmt: skip
+    return [(stage, feature, 1) for feature in (*steps, *gaps)]
+
+
+def round_of(item: Item) -> str:
+    """Return the name of the round that a reading belongs to: readings of one gauge and round share one zero.
+
+    A trial of a study is its own; so is a setting of the fixture's feet other than on the neighbours.
+    """
+    feature = item.feature
+    if feature.trial is not None:
+        return feature.trial
+    if feature.kind in STEPS and feature.feet is not None and feature.feet[1] - feature.feet[0] != 2:
+        return f"{item.stage}, feet {feature.feet[1] - feature.feet[0]} apart"
+    return item.stage
 
 
 def wrong_form(item: Item, *, value_nm: int, bracket: bool) -> str:
@@ -172,8 +202,9 @@ class Sheet:
         {"skip": self.skip_feature, "unskip": self.unskip, "repeat": self.repeat}[ask](feature)
 
     def progress(self) -> list[tuple[str, int, int]]:
-        """Return per stage: name, items done or skipped, items in all."""
-        return [_count(stage, [item for item in self.items if item.stage == stage]) for stage in self.stages]
+        """Return per stage that asks for anything: name, items done or skipped, items in all."""
+        counts = [_count(stage, [item for item in self.items if item.stage == stage]) for stage in self.stages]
+        return [count for count in counts if count[2]]
 
 
 def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:

@@ -22,7 +22,14 @@ from logger.study_session import OpenStudy
 
 RECENT: Final = 8
 
-STAGE_WORDS: Final = {"wire": "Wire", "slots": "Slots", "seating": "Seating", "sweep": "Sweep", "study": "Study"}
+STAGE_WORDS: Final = {
+    "wire": "Wire",
+    "board": "Board",
+    "slots": "Slots",
+    "seating": "Seating",
+    "sweep": "Sweep",
+    "study": "Study",
+}
 GAUGE_WORDS: Final = {
     "caliper": "caliper", "depth_indicator": "indicator in its depth base", "rocker": "indicator on the rocker fixture",
     "leaves": "leaves, typed",
@@ -30,6 +37,8 @@ GAUGE_WORDS: Final = {
 STUDY_HOW: Final = "measure the part as if for the first time, at the same spot, without looking at earlier readings"
 CAUTIONS: Final = {
     "wire": "Clipped wire ends fly: wear glasses. Nickel silver contains nickel, an allergen.",
+    "board": "Rosewood and ebony dust are sensitisers: extraction and a respirator while you sand. Local rules and "
+    "licensed practice decide, not this program.",
     "slots": "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice "
     "decide, not this program.",
     "seating": "Presses pinch. Thin cyanoacrylate: eyes, skin bonds, fumes; glasses, ventilation, solvent at hand.",
@@ -163,6 +172,7 @@ def _next(item: Item | None) -> dict[str, Any] | None:
     kind = KINDS[feature.kind]
     return {
         "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": kind.how,
+        "feet": None if feature.feet is None else list(feature.feet),
         "gauge_words": GAUGE_WORDS[kind.gauges[0]], "gauge_kind": kind.gauges[0], "repeat": item.repeat,
         "of": item.of, "bracket": kind.gauges[0] == "leaves",
     }  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 
 from logger.errors import InsufficientDataError
-from logger.evaluation.conformity import Judgement, judge
+from logger.evaluation.conformity import Judgement, decide, judge_each, p_conform
 from logger.evaluation.deviations import FretDeviation, Sighting, explain_paths
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.fret_kinds import FretFault, name_faults
@@ -28,9 +28,8 @@ from logger.instrument import Instrument
 from logger.limits import LimitSet
 
 SWEEP_WAYS: Final[Mapping[str, Way]] = {"fret_step": "step", "straightedge_gap": "gap", "beam_height": "beam"}
-SURVEY_WAYS: Final[Mapping[str, Way]] = {"board_step": "step", "board_gap": "gap", "board_beam": "beam"}
+CHECKS: Final = ("high_fret", "low_fret")
 CONTRADICTED: Final = "a reading here does not fit the others: measure it again"
-_K95: Final = 1.959963985
 
 SweepVerdict = tuple[str, int, Path, Judgement, tuple[FeatureKey, ...]]
 
@@ -87,7 +86,7 @@ def judge_sweep(estimates: Mapping[FeatureKey, Estimate], instrument: Instrument
         instrument: positions and the shape wanted.
         limits: of ``high_fret`` and ``low_fret``.
     """
-    placed = place_features(estimates, instrument.positions_of, SWEEP_WAYS)
+    placed = place_features(estimates, instrument.positions_of, SWEEP_WAYS, block_mm=instrument.sheet.block_mm)
     if not placed:
         return None
     profile = solve_profile(placed, instrument)
@@ -134,7 +133,7 @@ def _explain(placed: Sequence[Placed], instrument: Instrument) -> dict[Path, lis
 
 
 def _says(one: FretDeviation, limits: LimitSet) -> tuple[str, ...]:
-    return tuple(judge(one.deviation, limits[check]).verdict for check in ("high_fret", "low_fret"))
+    return tuple(decide(p_conform(one.deviation, limits[check]), limits[check]) for check in CHECKS)
 
 
 def _verdicts(
@@ -145,8 +144,9 @@ def _verdicts(
         if one.fret < 1:
             continue  # the nut is not a fret
         keys = tuple(each.key for each in own if each.sighting.heights.get(one.fret))
-        for check in ("high_fret", "low_fret"):
-            yield check, one.fret, path, judge(one.deviation, limits[check]), keys
+        judgements = judge_each(one.deviation, [limits[check] for check in CHECKS])
+        for check, judgement in zip(CHECKS, judgements, strict=True):
+            yield check, one.fret, path, judgement, keys
 
 
 # -- as JSON ---------------------------------------------------------------------------------------------------------
@@ -188,7 +188,7 @@ def sweep_json(sweep: Sweep | None) -> dict[str, Any]:
         "profile": profile_json(profile),
         "deviations": [_fault_json(one) for one in (sweep.faults if sweep else [])],
         "zero_errors": _zeros_json(profile),
-        "suspects": [_suspect_json(one) for one in (profile.suspects if profile else ())],
+        "suspects": suspects_json(profile),
         "inseparable": _inseparable_json(profile),
         "fit_of_the_whole": None if profile is None else {
             "chi_square": round(profile.adjustment.chi_square, 6), "dof": profile.adjustment.dof,
@@ -210,6 +210,11 @@ def _zeros_json(profile: Profile | None) -> list[dict[str, Any]]:
         {"gauge": name.split(":", 1)[0], "round": name.split(":", 1)[1], "value_mm": _mm(value), "u_mm": _mm(u)}
         for name, (value, u) in found.items()
     ]
+
+
+def suspects_json(profile: Profile | None) -> list[dict[str, Any]]:
+    """Return the readings that do not fit as plain JSON values."""
+    return [_suspect_json(one) for one in (profile.suspects if profile else ())]
 
 
 def _suspect_json(one: Any) -> dict[str, Any]:

@@ -15,8 +15,7 @@ ODD: Final = 0.01
 
 
 def _named(key: FeatureKey) -> str:
-    words = Feature(kind=key.kind, fret=key.fret, place=key.place).words()
-    return f"{words} over {key.feet[0]}-{key.feet[1]}" if key.feet else words
+    return Feature(kind=key.kind, fret=key.fret, place=key.place, feet=key.feet).words()
 
 
 def sweep_notes(sweep: Sweep | None) -> list[str]:

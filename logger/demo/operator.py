@@ -100,7 +100,8 @@ class Operator:
 
     def _measure(self, snapshot: Mapping[str, Any]) -> None:
         asked = snapshot["next"]
-        feature = Feature(kind=asked["kind"], fret=asked["fret"], place=asked["place"])
+        feet = (asked["feet"][0], asked["feet"][1]) if asked["feet"] else None
+        feature = Feature(kind=asked["kind"], fret=asked["fret"], place=asked["place"], feet=feet)
         true_mm = self._neck.true_mm(feature)
         kind = asked["gauge_kind"]
         if asked["bracket"]:

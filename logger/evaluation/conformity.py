@@ -4,6 +4,7 @@ Source: JCGM 106:2012 7 (probability of conforming) and 8 (decision rules by pro
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -81,11 +82,19 @@ def decide(p: float | None, limits: Limits) -> Verdict:
 
 def judge(estimate: Estimate, limits: Limits) -> Judgement:
     """Judge one estimate against its limits."""
-    p = p_conform(estimate, limits)
+    return judge_each(estimate, [limits])[0]
+
+
+def judge_each(estimate: Estimate, several: Sequence[Limits]) -> list[Judgement]:
+    """Judge one estimate against the limits of several checks."""
     expanded = estimate.expanded_u_mm() if estimate.known else None
-    verdict = decide(p, limits)
-    more = repeats_to_settle(estimate, limits) if verdict == "remeasure" else 0
-    return Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=verdict, repeats_to_settle=more)
+    found = []
+    for limits in several:
+        p = p_conform(estimate, limits)
+        verdict = decide(p, limits)
+        more = repeats_to_settle(estimate, limits) if verdict == "remeasure" else 0
+        found.append(Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=verdict, repeats_to_settle=more))
+    return found
 
 
 def repeats_to_settle(estimate: Estimate, limits: Limits) -> int | None:

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2
+from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2, gathered
 from logger.evaluation.fewest import Offer, fewest
 from logger.evaluation.statistics import Floats
 
@@ -69,25 +69,27 @@ class FretDeviation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Model:
-    """Readings less what the target says, their weights by fret, and their covariance with bow and scatter in it."""
+    """Readings less what the target says, their weights by fret, and what follows from their covariance.
 
+    ``weighted`` is the inverse of the covariance, with bow and scatter in it, times ``matrix``; ``normal`` is the
+    matrix of the normal equations of all frets.
+    """
+
+    path: str | None
     sightings: Sequence[Sighting]
     frets: Sequence[int]
     matrix: Floats
-    noise: Floats
     off: Sequence[Estimate]
     bow: Floats
-
-    @property
-    def values(self) -> Floats:
-        return np.array([one.value_mm for one in self.off])
+    weighted: Floats
+    normal: Floats
 
     def offer(self) -> Offer:
         """Return what the search for causes needs of this path."""
-        weighted = np.linalg.solve(self.noise, self.matrix)
+        values = np.array([one.value_mm for one in self.off])
         weak = frozenset(self.frets) - {one.fret for one in self.sightings if one.own}
         return Offer(
-            frets=tuple(self.frets), weak=weak, normal=self.matrix.T @ weighted, right=weighted.T @ self.values
+            frets=tuple(self.frets), weak=weak, normal=self.normal, right=self.weighted.T @ values
         )  # fmt: skip
 
 
@@ -118,7 +120,7 @@ def explain_paths(
         shapes_mm: the shape wanted by path and fret number.
         ends: first and last fret, which no step of their own reaches.
     """
-    models = {path: _model(own, positions_mm(path), shapes_mm[path]) for path, own in paths.items()}
+    models = {path: _model(path, own, positions_mm(path), shapes_mm[path]) for path, own in paths.items()}
     named = fewest([model.offer() for model in models.values()])
     found: dict[str | None, list[FretDeviation]] = {}
     for (path, model), (chosen, replaceable) in zip(models.items(), named, strict=True):
@@ -134,11 +136,10 @@ def explain_paths(
     return found
 
 
-def _model(sightings: Sequence[Sighting], positions_mm: Floats, shape_mm: Floats | None) -> _Model:
+def _model(path: str | None, sightings: Sequence[Sighting], positions_mm: Floats, shape_mm: Floats) -> _Model:
     frets = sorted({fret for one in sightings for fret, weight in one.heights.items() if weight})
     matrix = np.array([[one.heights.get(fret, 0.0) for fret in frets] for one in sightings])
-    shape = np.zeros(len(positions_mm)) if shape_mm is None else shape_mm
-    wanted = matrix @ shape[frets]
+    wanted = matrix @ shape_mm[frets]
     off = [combine([(1.0, one.estimate)], constant_mm=-float(part))
            for one, part in zip(sightings, wanted, strict=True)]  # fmt: skip
     along = (positions_mm[frets] - positions_mm[0]) / (positions_mm[-1] - positions_mm[0])
@@ -146,7 +147,11 @@ def _model(sightings: Sequence[Sighting], positions_mm: Floats, shape_mm: Floats
     noise = covariance_mm2(off) + GOOD_SCATTER_MM**2 * (matrix @ matrix.T) + BOW_MM**2 * np.outer(bow, bow)
     noise += _free(sightings) + LEAST_MM**2 * np.eye(len(sightings))
     noise += UNKNOWN_NOISE_MM**2 * np.diag([float(not one.known) for one in off])
-    return _Model(sightings=sightings, frets=frets, matrix=matrix, noise=noise, off=off, bow=bow)
+    weighted = np.linalg.solve(noise, matrix)
+    return _Model(
+        path=path, sightings=sightings, frets=frets, matrix=matrix, off=off, bow=bow, weighted=weighted,
+        normal=matrix.T @ weighted,
+    )  # fmt: skip
 
 
 def _free(sightings: Sequence[Sighting]) -> Floats:
@@ -177,18 +182,24 @@ def _deviations(model: _Model, named: tuple[int, ...], ends: Sequence[int]) -> l
 
 def _fitted(model: _Model, free: tuple[int, ...], column: int, *, scatters: bool) -> Estimate:
     """Return one fret's deviation, fitted with the others that are free; not known where the readings cannot tell."""
-    part = model.matrix[:, list(free)]
-    weighted = np.linalg.solve(model.noise, part)
-    inner = part.T @ weighted
-    gains = np.linalg.lstsq(inner, weighted.T, rcond=None)[0][free.index(column)]
-    fitted = combine((float(w), one) for w, one in zip(gains, model.off, strict=True) if w)
-    values = np.linalg.eigvalsh(inner)
-    if values[0] <= BARELY_TOLD * values[-1]:
+    chosen = list(free)
+    inner = model.normal[np.ix_(chosen, chosen)]
+    sizes = np.linalg.eigvalsh(inner)
+    told = sizes[0] > BARELY_TOLD * sizes[-1]
+    solve = np.linalg.solve if told else _least_norm
+    gains: Floats = solve(inner, model.weighted.T[chosen])[free.index(column)]
+    whole = combine((float(w), one) for w, one in zip(gains, model.off, strict=True) if w)
+    fitted = gathered(whole, f"{model.path}:{model.frets[column]}")
+    if not told:
         return replace(fitted, known=False, doubt=NOT_TOLD)
     if not scatters:
         return fitted
     others = np.delete(gains @ model.matrix, list(free))
     around = float(np.hypot(GOOD_SCATTER_MM * np.linalg.norm(others), BOW_MM * (gains @ model.bow)))
     words = f"scatter of the frets around fret {model.frets[column]}"
-    cause = Cause(name=f"scatter:{model.frets[column]}", words=words, u_mm=around)
+    cause = Cause(name=f"scatter:{model.path}:{model.frets[column]}", words=words, u_mm=around)
     return replace(fitted, terms=(*fitted.terms, (cause, 1.0)))
+
+
+def _least_norm(matrix: Floats, right: Floats) -> Floats:
+    return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0], dtype=np.float64)

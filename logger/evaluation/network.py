@@ -211,7 +211,7 @@ def _solve(
 ) -> Adjustment:  # fmt: skip
     stations = list(chords)
     whitened = np.vstack([design * weights[:, None], prior])
-    _, sizes, turns = np.linalg.svd(whitened, full_matrices=True)
+    _, sizes, turns = np.linalg.svd(np.linalg.qr(whitened, mode="r"), full_matrices=True)
     rank = int(np.sum(sizes > NULL * sizes[0]))
     seen, unseen = turns[:rank].T, turns[rank:].T
     covariance = (seen / sizes[:rank] ** 2) @ seen.T

@@ -52,6 +52,22 @@ def tilted(bass: Estimate, treble: Estimate, limits: Limits) -> Judgement:
     return judge_magnitude(difference(bass, treble), limits)
 
 
+def both_ends_proud(bass: Estimate, centre: Estimate, treble: Estimate, limits: Limits) -> Judgement:
+    """Judge by how much both ends stand over the centre: the lower of the two tells."""
+    lower = min(bass, treble, key=lambda one: one.value_mm)
+    return judge(difference(lower, centre), limits)
+
+
+def middle_high(bass: Estimate, centre: Estimate, treble: Estimate, limits: Limits) -> Judgement:
+    """Judge by how much the centre stands over the line through both ends."""
+    return judge(combine([(1.0, centre), (-0.5, bass), (-0.5, treble)]), limits)
+
+
+def loose(free: Estimate, pressed: Estimate, limits: Limits) -> Judgement:
+    """Judge by how much a fret goes down when it is pressed: height free minus height pressed."""
+    return judge(difference(free, pressed), limits)
+
+
 def seated_key(fret: int, place: str) -> FeatureKey:
     """Return the key of a seated height."""
     return FeatureKey(kind="seated_height", fret=fret, place=place)

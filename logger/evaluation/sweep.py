@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 from logger.evaluation.deviations import UNKNOWN_NOISE_MM, Sighting
-from logger.evaluation.estimate import Estimate
+from logger.evaluation.estimate import Estimate, combine, gathered
 from logger.evaluation.network import Adjustment, Sight, adjust, chord_weights, gap, next_best, step
 from logger.evaluation.observation import FeatureKey
 from logger.evaluation.statistics import Floats
@@ -77,13 +77,30 @@ class Profile:
         """Return where a station stands in the adjustment, or None."""
         return self.places.index((path, fret)) if (path, fret) in self.places else None
 
+    def sum_of(self, weights: Mapping[tuple[Path, int], float], *, name: str) -> Estimate:
+        """Return a weighted sum of heights as an estimate; not known where one of them is not.
+
+        Args:
+            weights: weight by path and fret.
+            name: identity of its small causes taken together.
+        """
+        row = np.zeros(len(self.places))
+        for place, weight in weights.items():
+            row[self.places.index(place)] += weight
+        told = bool(self.adjustment.known[row != 0].all())
+        gains = row @ np.nan_to_num(self.adjustment.gains)
+        whole = combine(
+            (float(gain), one.sighting.estimate) for gain, one in zip(gains, self.placed, strict=True) if gain
+        )
+        return replace(gathered(whole, name), known=whole.known and told)
+
     def unknown(self) -> list[tuple[Path, int]]:
         """Return the stations whose heights the readings do not tell."""
         return [place for place, known in zip(self.places, self.adjustment.known, strict=True) if not known]
 
 
 def place_features(
-    estimates: Mapping[FeatureKey, Estimate], positions_mm: Positions, ways: Mapping[str, Way]
+    estimates: Mapping[FeatureKey, Estimate], positions_mm: Positions, ways: Mapping[str, Way], *, block_mm: float = 0.0
 ) -> list[Placed]:
     """Return the features of some kinds with what they say about heights, ordered by path and fret.
 
@@ -91,29 +108,35 @@ def place_features(
         estimates: every feature of the instrument.
         positions_mm: gives the distances from the nut by fret number of a path.
         ways: how each kind of feature is measured; other kinds, and gaps whose blocks are not stated, are left out.
+        block_mm: height of the two equal blocks under the straightedge, taken off every gap.
     """
-    return [
-        Placed(key=key, way=ways[key.kind], sighting=_sighting(key, estimate, positions_mm(key.place), ways[key.kind]))
-        for key, estimate in sorted(estimates.items(), key=lambda item: _order(item[0]))
-        if key.kind in ways and key.fret is not None and (key.feet is not None or ways[key.kind] == "beam")
-    ]
+    placed = []
+    for key, estimate in sorted(estimates.items(), key=lambda item: _order(item[0])):
+        way = ways.get(key.kind)
+        if way is None or key.fret is None or (key.feet is None and way != "beam"):
+            continue
+        sighting = _sighting(key, estimate, positions_mm(key.place), way, block_mm)
+        placed.append(Placed(key=key, way=way, sighting=sighting))
+    return placed
 
 
 def _order(key: FeatureKey) -> tuple[str, int, str, tuple[int, ...], str]:
     return key.place or "", key.fret or 0, key.kind, key.feet or (), key.round
 
 
-def _sighting(key: FeatureKey, estimate: Estimate, positions_mm: Floats, way: Way) -> Sighting:
+def _sighting(key: FeatureKey, estimate: Estimate, positions_mm: Floats, way: Way, block_mm: float) -> Sighting:
     fret = key.fret or 0
     if way == "beam":
+        traverse = key.round if key.round.strip("/") else f"{key.place}:"
         t = float((positions_mm[fret] - positions_mm[0]) / (positions_mm[-1] - positions_mm[0]))
-        free = {f"{key.place}:{key.round}:offset": 1.0, f"{key.place}:{key.round}:tilt": t}
+        free = {f"{traverse}:offset": 1.0, f"{traverse}:tilt": t}
         return Sighting(fret=fret, heights={fret: 1.0}, estimate=_bowed(estimate, 4 * t * (1 - t)), free=free)
     a, b = key.feet or (fret - 1, fret + 1)
     low, high = chord_weights(positions_mm[fret], positions_mm[a], positions_mm[b])
     if way == "gap":
         shape = 4 * low * high
-        return Sighting(fret=fret, heights={fret: -1.0, a: low, b: high}, estimate=_bowed(estimate, shape))
+        bare = combine([(1.0, _bowed(estimate, shape))], constant_mm=-block_mm)
+        return Sighting(fret=fret, heights={fret: -1.0, a: low, b: high}, estimate=bare)
     own = (a, b) == (fret - 1, fret + 1)
     return Sighting(fret=fret, heights={fret: 1.0, a: -low, b: -high}, estimate=estimate, own=own)
 
@@ -125,12 +148,14 @@ def _bowed(estimate: Estimate, shape: float) -> Estimate:
     return replace(estimate, terms=terms)
 
 
-def solve(placed: Sequence[Placed], positions_mm: Positions) -> Profile:
+def solve(placed: Sequence[Placed], positions_mm: Positions, *, level: Path | Literal["own"] = "own") -> Profile:
     """Return the heights along every path from all readings at once.
 
     Args:
         placed: the features, at least one.
         positions_mm: gives the distances from the nut by fret number of a path.
+        level: heights are above each path's own chord, or all above the chord of this path, which only readings that
+            several paths share can tell.
 
     Raises:
         InsufficientDataError: fewer than two stations.
@@ -146,6 +171,9 @@ def solve(placed: Sequence[Placed], positions_mm: Positions) -> Profile:
               if cause.name in shared}  # fmt: skip
     sights = [_sight(one.sighting, number[one.key.place], shared) for one in placed]
     datums = _datums(stations)
+    if level != "own":
+        ends = datums[next(station for station in stations if station // _STRIDE == paths.index(level))]
+        datums = dict.fromkeys(stations, ends)
     found = adjust(sights, along, priors_mm=priors, datums=datums)
     suspects = _suspects(placed, sights, along, priors, datums, found)
     places = tuple((paths[station // _STRIDE], station % _STRIDE) for station in found.stations)

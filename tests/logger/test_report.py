@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger.evaluation.conformity import Limits
@@ -126,10 +127,10 @@ def _seated(bass: float, centre: float, treble: float, fret: int = 7, u: float =
         ),
         pytest.param(
             (0.09, 0.0, 0.09),
-            {("proud_end", "bass"), ("proud_end", "treble"), ("uneven_seating", None)},
+            {("proud_end", "bass"), ("proud_end", "treble"), ("uneven_seating", None), ("both_ends_proud", None)},
             id="both ends proud",
         ),
-        pytest.param((0.0, 0.09, 0.0), {("uneven_seating", None)}, id="middle high"),
+        pytest.param((0.0, 0.09, 0.0), {("uneven_seating", None), ("middle_high", "centre")}, id="middle high"),
         pytest.param((0.036, 0.0, -0.036), {("uneven_seating", None), ("tilted_fret", None)}, id="tilted"),
         pytest.param((0.09, 0.09, 0.09), {("proud_end", "bass"), ("proud_end", "treble")}, id="not down anywhere"),
     ],
@@ -224,9 +225,53 @@ def test_order_of_readings_does_not_matter(neck: Instrument):
     }
 
 
-@pytest.mark.parametrize("kind", ["straightedge_gap", "board_rise"])
-def test_kinds_that_are_not_judged_yet_are_accepted(neck: Instrument, kind: str):
+@pytest.mark.parametrize("kind", ["straightedge_gap", "board_rise", "board_gap"])
+def test_readings_that_do_not_say_where_their_feet_stood_tell_nothing(neck: Instrument, kind: str):
     assert _judge(neck, _reading(kind, 0.1, 5)) == {}
+
+
+@pytest.mark.parametrize(
+    ("pressed", "verdict"), [(1.10, "pass"), (1.062, "fail"), (1.072, "remeasure"), (1.14, "pass")]
+)
+def test_a_fret_that_goes_down_when_pressed_is_loose(neck: Instrument, pressed: float, verdict: str):
+    found = _judge(neck, _reading("seated_height", 1.10, 7, "bass"), _reading("pressed_height", pressed, 7, "bass"))
+
+    assert found["loose_fret", 7, "bass"].verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("leaves", "verdict"), [((0.0, 0.02), "pass"), ((0.05, 0.06), "fail"), ((0.03, 0.05), "remeasure")]
+)
+def test_a_leaf_under_the_end_needs_no_wire_height(neck: Instrument, leaves: tuple[float, float], verdict: str):
+    low, high = leaves
+    key = FeatureKey(kind="end_lift", fret=7, place="treble")
+    reading = Observation(key=key, value_mm=(low + high) / 2, low_mm=low, high_mm=high, gauge="leaves")
+
+    (one,) = _judge(neck, reading).values()
+
+    assert (one.check, one.verdict) == ("lifted_end", verdict)
+    assert verdict != "fail" or "fret 7 treble end is lifted" in (one.flag or "")
+
+
+def test_a_bare_board_with_a_hump_at_the_join_fails_there(neck: Instrument):
+    x, board = neck.positions_mm, np.zeros(21)
+    board[[12, 13, 14, 15, 16]] = (0.05, 0.15, 0.20, 0.15, 0.05)
+    readings = []
+    for reach in (1, 2):
+        for fret in range(1 + reach, 21 - reach):
+            feet = fret - reach, fret + reach
+            over = float(board[fret] - np.interp(x[fret], x[list(feet)], board[list(feet)]))
+            key = FeatureKey(kind="board_step", fret=fret, place="centre", feet=feet)
+            readings.append(
+                Observation(key=key, value_mm=over, gauge="r", round=f"{reach}", u_mm=0.003, zero_u_mm=0.002)
+            )
+    found = _judge(neck, *readings)
+
+    hump = found["hump", 14, "centre"]
+    assert hump.verdict == "fail"
+    assert hump.judgement.estimate.value_mm == pytest.approx(0.20, abs=0.005)
+    assert "the board stands 0.2" in (hump.flag or "")
+    assert len(found) == 1
 
 
 def test_neck_with_a_step_at_the_first_fret(neck: Instrument, write: Callable[[str, str], Path]):

@@ -8,7 +8,7 @@ import pytest
 from logger.errors import SheetError
 from logger.features import Feature
 from logger.instrument import read_instrument
-from logger.sheet import STAGES, Item, Sheet, standard_items, wrong_form
+from logger.sheet import STAGES, Item, Sheet, round_of, standard_items, wrong_form
 
 A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
 
@@ -130,8 +130,22 @@ def test_standard_sheet_asks_for_every_stage(instrument: Path):
     items = standard_items(read_instrument(instrument))
     by_stage = {stage: sum(item.stage == stage for item in items) for stage in STAGES}
 
-    assert by_stage == {"wire": 16, "slots": 120, "seating": 60, "sweep": 18}
+    assert by_stage == {"wire": 16, "board": 0, "slots": 120, "seating": 60, "sweep": 18}
     assert items[-1].feature == Feature(kind="fret_step", fret=19, place="centre", feet=(18, 20))
+
+
+def test_a_sheet_asks_setting_by_setting_for_what_the_instrument_wishes(
+    instrument: Path, write: Callable[[str, str], Path]
+):
+    wishes = '[sheet]\nboard = ["centre"]\nsweep = ["treble", "bass"]\nlong_steps = true\ngaps = [14, 8]\n'
+    items = standard_items(read_instrument(write("w.toml", instrument.read_text() + wishes)))
+    by_stage = {stage: sum(item.stage == stage for item in items) for stage in STAGES}
+    rounds = [round_of(item) for item in items if item.stage == "sweep"]
+
+    assert by_stage == {"wire": 16, "board": 36, "slots": 120, "seating": 60, "sweep": 72}
+    assert list(dict.fromkeys(rounds)) == ["sweep", "sweep, feet 4 apart"]
+    assert rounds[:36] == ["sweep"] * 36  # bass and treble path on one setting before the feet are moved
+    assert [item.feature.fret for item in items if item.feature.kind == "straightedge_gap"] == [8, 14, 8, 14]
 
 
 def test_standard_sheet_of_the_shortest_necks(write: Callable[[str, str], Path]):

@@ -1,0 +1,209 @@
+"""`fretledger plan`: what to do fret by fret, what it costs, what else could be done, and a second sweep against it."""
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from logger.errors import InputFileError, InsufficientDataError
+from logger.evaluate import Evaluation, evaluate_file
+from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, verify
+from logger.levelling_report import Levelling, plan_json
+from logger.sentences import MM_PER_THOU
+from logger.snapshot import CAUTIONS
+from logger.sweep_words import frets_words, next_words
+
+FLAT_MOST_MM: Final = 0.6
+"""Widest flat that recrowning can round (common practice, no source)."""
+SHOWN_MM: Final = 0.0005
+"""What is less than the last figure shown is nothing to do."""
+KINDS: Final = {
+    "leave": "leave it as it is", "lowest": "file all down to the lowest", "line": "file down to the middle line",
+    "level": "level, no re-seat", "reseat": "level with re-seats", "except": "level with exceptions",
+    "board": "pull the frets and level the board",
+}  # fmt: skip
+
+
+def levelling_of_file(result: Evaluation) -> Levelling:
+    """Return what the plan of a judged file needs.
+
+    Raises:
+        InputFileError: the readings tell too little for one.
+    """
+    found = result.judge.levelling()
+    if found is None:
+        raise InputFileError(
+            "the readings tell fewer than three heights of any path, too few for a plan; sweep the frets first: steps, "
+            "and gaps under a straightedge"
+        )
+    return found
+
+
+def plan_lines(result: Evaluation, *, unit: str) -> list[str]:
+    """Return the plan as lines: the work list, then the places, then what else could be done."""
+    levelling = levelling_of_file(result)
+    try:
+        plan = levelling.plan
+    except InsufficientDataError as error:
+        return [str(error)]
+    aim = "least removal in all" if levelling.limits.objective == "total" else "smallest largest removal"
+    lines = [f"{result.instrument.name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
+    lines += [f"   {CAUTIONS['sweep']}", ""]
+    lines += _work(levelling, plan, unit) if isinstance(plan, LevellingPlan) else [f"no plan: {plan.sentence}"]
+    lines += ["", *_alternatives(levelling, unit), *_doubts(result, levelling, unit)]
+    return lines
+
+
+def _size(value_mm: float, unit: str) -> str:
+    return f"{value_mm:.3f} mm" if unit == "mm" else f"{value_mm / MM_PER_THOU:.1f} thou"
+
+
+def _figure(value_mm: float, unit: str) -> str:
+    if not np.isfinite(value_mm):
+        return "-"
+    return f"{value_mm:.3f}" if unit == "mm" else f"{value_mm / MM_PER_THOU:.1f}"
+
+
+def _work(levelling: Levelling, plan: LevellingPlan, unit: str) -> list[str]:
+    lines, idle = [], []
+    for column, fret in enumerate(levelling.frets):
+        done = _at_fret(levelling, plan, column, unit)
+        lines += [f"fret {fret:>2}  {one}" for one in done]
+        if not done:
+            idle.append(fret)
+    if idle:
+        lines.append(f"nothing to do at frets {frets_words(idle)}" if len(idle) > 1 else f"nothing at fret {idle[0]}")
+    lines += ["", f"in all {_size(plan.total_mm, unit)} off, at most {_size(plan.largest_mm, unit)} at one place"]
+    left = plan.crown_left_mm[np.isfinite(plan.crown_left_mm)]
+    if left.size:
+        more = float(np.min(plan.levellings_left, initial=np.inf))
+        again = "" if np.isinf(more) else f"; the wire has {more:.0f} more such levelling{'' if more == 1 else 's'}"
+        lines.append(f"least crown left {_size(float(left.min()), unit)}{again}")
+    if plan.best_single_reseat is not None:
+        one = plan.best_single_reseat
+        saved = "makes a plan possible" if np.isinf(one.saved_mm) else f"saves {_size(one.saved_mm, unit)}"
+        lines.append(f"the one re-seat that helps most: fret {levelling.frets[one.fret_index]}, it {saved}")
+    return lines
+
+
+def _at_fret(levelling: Levelling, plan: LevellingPlan, column: int, unit: str) -> Iterable[str]:
+    """Give what to do at a fret: seat it again, replace it, file it; in this order."""
+    found = []
+    if column in plan.reseats:
+        found.append(f"re-seat: press down {_places(levelling, plan.down_mm[:, column], unit)}")
+    if column in plan.exceptions:
+        found.append(f"replace or shim: raise {_places(levelling, plan.raise_mm[:, column], unit)}")
+    if np.nanmax(plan.removal_mm[:, column], initial=0.0) >= SHOWN_MM:
+        told = _places(levelling, plan.removal_mm[:, column], unit)
+        left = plan.crown_left_mm[:, column]
+        crown = f"; crown left {_figure(float(np.nanmin(left)), unit)}" if np.isfinite(left).any() else ""
+        flat = plan.flat_mm[:, column]
+        width = f", flat {_figure(float(np.nanmax(flat)), unit)}" if np.isfinite(flat).any() else ""
+        filed = plan.removal_mm[:, column] >= SHOWN_MM
+        noise = "; less than it is known to" if plan.noise[filed, column].all() else ""
+        found.append(f"file {told}{crown}{width}{noise}")
+    return found
+
+
+def _places(levelling: Levelling, sizes: Sequence[float] | np.ndarray, unit: str) -> str:
+    told = [(path, float(size)) for path, size in zip(levelling.paths, sizes, strict=True) if size >= SHOWN_MM]
+    word = "mm" if unit == "mm" else "thou"
+    return ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size in told) + f" {word}"
+
+
+def _alternatives(levelling: Levelling, unit: str) -> list[str]:
+    lines = ["side by side"]
+    for one in levelling.alternatives:
+        name = KINDS[one.kind] + (f" (up to {one.reseats})" if one.kind == "reseat" else "")
+        if isinstance(one.result, NoPlan):
+            lines.append(f"   {name:<36} not possible: {one.result.sentence}")
+            continue
+        plan = one.result
+        seats = f", re-seat {frets_words(levelling.frets[i] for i in plan.reseats)}" if plan.reseats else ""
+        left = plan.crown_left_mm[np.isfinite(plan.crown_left_mm)]
+        crown = f", least crown left {_figure(float(left.min()), unit)}" if left.size and one.kind != "board" else ""
+        lines.append(f"   {name:<36} {_size(plan.total_mm, unit)} in all, at most {_figure(plan.largest_mm, unit)}"
+                     f"{crown}{seats}")  # fmt: skip
+    return lines
+
+
+def _doubts(result: Evaluation, levelling: Levelling, unit: str) -> list[str]:
+    """Say what the plan leans on: heights that are known worse than its tolerance, and crowns that are not known."""
+    lines = []
+    expanded = 1.96 * float(np.nanmax(levelling.neck.u_mm))
+    sweep = result.judge.sweep
+    if expanded > levelling.limits.tolerance_mm:
+        lines.append(f"the heights are known to ± {_size(expanded, unit)} at worst, the plan is no better than that")
+        if sweep is not None and sweep.next_best is not None:
+            lines.append(f"next: {next_words(sweep.next_best)}")
+    if not np.isfinite(levelling.neck.crown_mm).any():
+        lines.append("no crown height was measured, so that the plan does not know how much crown is left")
+    return ["", *lines] if lines else []
+
+
+def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -> list[str]:
+    """Return how a second sweep compares with the plan made from the first.
+
+    Raises:
+        InputFileError: a file does not hold, or there is no plan to compare with.
+    """
+    levelling, found = _verified(result, second, **files)
+    lines = ["", "second sweep against the plan"]
+    for column, fret in enumerate(levelling.frets):
+        for row, path in enumerate(levelling.paths):
+            if np.isfinite(found.left_mm[row, column]):
+                lines.append(_reached(fret, path, found, (row, column), unit))
+    open_ones = int(np.sum(~found.within & np.isfinite(found.left_mm)))
+    lines.append(f"{open_ones} place{'' if open_ones == 1 else 's'} outside the tolerance")
+    return lines
+
+
+def _reached(fret: int, path: str | None, found: Verification, at: tuple[int, int], unit: str) -> str:
+    sure = "" if found.told[at] else ", not sure"
+    state = f"within{sure}" if found.within[at] else f"outside{sure}"
+    sign = "ok" if found.within[at] else "!!"
+    flat = "; its flat is too wide to round" if found.flat_too_wide[at] else ""
+    over = f"{_figure(float(found.left_mm[at]), unit)} ± {_figure(1.96 * float(found.u_over_mm[at]), unit)}"
+    return f"{sign} fret {fret:>2}, {path or 'path'}: {over} off the shape, {state}{flat}"
+
+
+def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling, Verification]:
+    levelling = levelling_of_file(result)
+    plan = levelling.plan
+    if isinstance(plan, NoPlan):
+        raise InputFileError(f"there is no plan to compare with: {plan.sentence}")
+    after = levelling_of_file(evaluate_file(second, **files))
+    height, u = (np.full(levelling.neck.height_mm.shape, np.nan) for _ in range(2))
+    for row, path in enumerate(levelling.paths):
+        for column, fret in enumerate(levelling.frets):
+            if path in after.paths and fret in after.frets:
+                at = after.paths.index(path), after.frets.index(fret)
+                height[row, column], u[row, column] = after.neck.height_mm[at], after.neck.u_mm[at]
+    return levelling, verify(plan, height, np.maximum(u, 1e-6), flat_most_mm=FLAT_MOST_MM)
+
+
+def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str, Any]]:
+    """Return how a second sweep compares with the plan, as plain JSON values.
+
+    Raises:
+        InputFileError: a file does not hold, or there is no plan to compare with.
+    """
+    levelling, found = _verified(result, second, **files)
+    return [
+        {
+            "fret": fret, "place": path, "left_mm": round(float(found.left_mm[row, column]), 6),
+            "U_mm": round(1.96 * float(found.u_over_mm[row, column]), 6), "within": bool(found.within[row, column]),
+            "sure": bool(found.told[row, column]), "flat_too_wide": bool(found.flat_too_wide[row, column]),
+        }
+        for column, fret in enumerate(levelling.frets)
+        for row, path in enumerate(levelling.paths)
+        if np.isfinite(found.left_mm[row, column])
+    ]  # fmt: skip
+
+
+def plan_result_json(result: Evaluation) -> dict[str, Any]:
+    """Return the plan with the profile that it is made from, as plain JSON values."""
+    whole = result.json()
+    kept = ("instrument", "readings", "profile", "deviations", "zero_errors", "suspects", "inseparable", "next_best")
+    return {key: whole[key] for key in kept} | {"plan": plan_json(levelling_of_file(result))}
