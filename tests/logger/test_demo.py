@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import run
-from logger.demo.neck import FRETS, KEEP_APART, invent
+from logger.demo.neck import FRETS, JOIN_FRET, KEEP_APART, invent
 from logger.demo.run import DemoOptions, run_demo
 from logger.door import Door, PageServer
 from logger.features import Feature
@@ -35,9 +35,13 @@ def test_every_seed_plants_one_fault_of_each_sort(seed: int):
     checks = [one.check for one in neck.planted]
     frets = sorted({one.fret for one in neck.planted})
 
-    assert set(checks) == {"proud_end", "uneven_seating", "tilted_fret", "tang_clearance", "barb_bite", "high_fret"}
-    assert len(frets) == 6
-    assert min(b - a for a, b in itertools.pairwise(frets)) >= KEEP_APART
+    assert set(checks) == {
+        "proud_end", "uneven_seating", "middle_high", "tilted_fret", "tang_clearance", "barb_bite", "high_fret", "hump",
+    }  # fmt: skip
+    fretted = sorted({one.fret for one in neck.planted if one.check != "hump"})
+    assert len(fretted) == 6
+    assert set(frets) - set(fretted) <= {JOIN_FRET}
+    assert min(b - a for a, b in itertools.pairwise(fretted)) >= KEEP_APART
     assert len(neck.planted) == len({(one.check, one.fret, one.place) for one in neck.planted})
 
 
@@ -53,7 +57,7 @@ def test_planted_sizes_are_those_of_the_geometry(seed: int):
         if one.check == "uneven_seating":
             assert one.size_mm == pytest.approx(max(seated) - min(seated), abs=1e-4)
         if one.check == "high_fret":
-            step = neck.true_mm(Feature(kind="fret_step", fret=one.fret, place="centre"))
+            step = neck.true_mm(Feature(kind="fret_step", fret=one.fret, place=one.place))
             assert one.size_mm == pytest.approx(step, abs=0.02)  # the neighbours scatter
 
 
@@ -75,8 +79,8 @@ def test_the_demo_finds_what_is_planted_and_nothing_else(seed: int, tmp_path: Pa
     result = json.loads(last)
     assert (status, first) == (0, "ready http://127.0.0.1:1/")
     assert (result["missed"], result["false"]) == (0, 0)
-    assert result["readings"] == result["durable"] == 214
-    assert len(acks.read_text().splitlines()) == 214
+    assert result["readings"] == result["durable"] == 348
+    assert len(acks.read_text().splitlines()) == 348
 
 
 @needs_terminals
