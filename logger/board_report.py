@@ -51,7 +51,7 @@ def _slots(place: Path, keys: tuple[FeatureKey, ...], slots: list[Estimate], ins
     frets = [key.fret or 0 for key in keys]
     try:
         values, u_mm = [one.value_mm for one in slots], float(np.median([one.u_mm for one in slots]))
-        survey: SlotSurvey | None = survey_slots(frets, values, scale_mm=_scale(instrument, place), u_mm=u_mm)
+        survey: SlotSurvey | None = survey_slots(frets, values, scale_mm=instrument.scale_of(place), u_mm=u_mm)
     except InsufficientDataError:
         survey = None
     fitted = survey is not None and (survey.wrong_scale or survey.shifted_nut)
@@ -61,11 +61,6 @@ def _slots(place: Path, keys: tuple[FeatureKey, ...], slots: list[Estimate], ins
         moved = combine([(1.0, one)], constant_mm=float(left) - one.value_mm)
         off.append(_with_fit(moved, survey, fret) if fitted and survey is not None else moved)
     return SlotFindings(place=place, keys=keys, survey=survey, off=tuple(off))
-
-
-def _scale(instrument: Instrument, place: Path) -> float:
-    sides = {"bass": instrument.scale_bass_mm, "treble": instrument.scale_treble_mm}
-    return sides.get(place or "") or instrument.scale_mm
 
 
 def _with_fit(one: Estimate, survey: SlotSurvey, fret: int) -> Estimate:
@@ -95,7 +90,7 @@ def slots_json(found: Iterable[SlotFindings], instrument: Instrument) -> list[di
             }),
             "slots": [
                 {"fret": key.fret, "off_mm": round(off.value_mm, 6),
-                 "cents": _cents(key.fret or 0, off.value_mm, _scale(instrument, one.place))}
+                 "cents": _cents(key.fret or 0, off.value_mm, instrument.scale_of(one.place))}
                 for key, off in zip(one.keys, one.off, strict=True)
             ],
         }
@@ -121,7 +116,7 @@ def slot_notes(found: Iterable[SlotFindings], instrument: Instrument) -> list[st
         if one.survey.wrong_scale:
             notes.append(
                 f"the slots{where} follow a scale of {fit.scale_mm:.2f} ± {1.96 * fit.u_scale_mm:.2f} mm, not "
-                f"{_scale(instrument, one.place):g} mm: each is judged by what is left beside that"
+                f"{instrument.scale_of(one.place):g} mm: each is judged by what is left beside that"
             )
         if one.survey.shifted_nut:
             way = "too near the bridge" if fit.nut_mm > 0 else "too near the nut"

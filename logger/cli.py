@@ -179,6 +179,21 @@ def _plan(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
+def _wear(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.wear_command import two_visits, wear_json, wear_lines
+
+    found = two_visits(
+        options.readings, options.later, days=options.days, instrument=options.instrument, gauges=options.gauges,
+        limits=options.limits, session=options.session,
+    )  # fmt: skip
+    print(
+        json.dumps(wear_json(found), allow_nan=False)
+        if options.json
+        else "\n".join(wear_lines(found, unit=options.unit))
+    )
+    return OK
+
+
 def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import export_readings
 
@@ -217,6 +232,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_bench(command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
     _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
+    _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
     _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
     add_gauges(commands.add_parser)
     return parser
@@ -256,6 +272,12 @@ def _add_evaluate(parser: argparse.ArgumentParser) -> None:
 def _add_plan(parser: argparse.ArgumentParser) -> None:
     _add_files(parser)
     parser.add_argument("--verify", type=Path, metavar="SECOND.csv", help="the sweep after levelling, to compare")
+
+
+def _add_wear(parser: argparse.ArgumentParser) -> None:
+    _add_files(parser)
+    parser.add_argument("later", type=Path, metavar="LATER.csv", help="the readings of the later visit")
+    parser.add_argument("--days", type=above_zero, metavar="N", help="days between the visits; else from taken_at")
 
 
 def _add_files(parser: argparse.ArgumentParser) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -17,6 +18,7 @@ from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
+from logger.string_report import string_lines, strings_json
 from logger.survey_report import survey_json
 from logger.sweep_report import covariance_json, sweep_json
 from logger.sweep_words import sweep_lines, sweep_notes
@@ -33,6 +35,7 @@ class Evaluation:
     readings: int
     verdicts: Sequence[CheckVerdict]
     judge: Judge
+    taken_at: datetime | None = None
     notes: Sequence[str] = field(default=())
 
     @property
@@ -55,6 +58,7 @@ class Evaluation:
             "slots": slots_json(self.judge.slots, self.instrument),
             "board": arcs_json(self.judge.arcs, self.instrument),
             "survey": survey_json(self.judge.survey),
+            "string_margin": strings_json(self.judge.strings),
             "plan": plan_json(self.judge.levelling()),
             **matrix,
         }
@@ -87,7 +91,8 @@ def evaluate_file(
     notes = [*kind_notes(neck.kind), *_notes(rows, worth), *_taken_back_note(len(every) - len(rows)),
              *sweep_notes(judge.sweep), *slot_notes(judge.slots, neck)]  # fmt: skip
     return Evaluation(
-        instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, judge=judge, notes=notes
+        instrument=neck, limits=chosen, readings=len(rows), verdicts=verdicts, judge=judge, notes=notes,
+        taken_at=max((row.taken_at for row in rows if row.taken_at), default=None),
     )  # fmt: skip
 
 
@@ -158,7 +163,8 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
-    for line in (*_risk_lines(result), *sweep_lines(result.judge.sweep, unit=unit)):
+    more = (*sweep_lines(result.judge.sweep, unit=unit), *string_lines(result.judge.strings, unit=unit))
+    for line in (*_risk_lines(result), *more):
         print(line)
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}
     print(

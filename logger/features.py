@@ -12,8 +12,8 @@ STUDY: Final = "study"
 """Kind of the readings of a repeatability study; they belong to no instrument and are not judged."""
 
 SIGNED_KINDS: Final = (
-    "seated_height", "pressed_height", "fret_step", "straightedge_gap", "beam_height", "board_step", "board_gap",
-    "board_beam", "board_rise", "end_lift", "study",
+    "seated_height", "pressed_height", "unworn_height", "fret_step", "straightedge_gap", "beam_height", "board_step",
+    "board_gap", "board_beam", "board_rise", "end_lift", "study",
 )  # fmt: skip
 """Kinds whose readings may be negative or zero, since an indicator may be zeroed anywhere; all others are sizes."""
 STEPS: Final = ("fret_step", "board_step")
@@ -95,6 +95,12 @@ KINDS: Final = MappingProxyType({
             gauges=("depth_indicator", "caliper"),
             needs_place=True,
             how="press the fret down beside the plunger with about 20 N",
+        ),
+        Kind(
+            name="unworn_height",
+            words="height of the fret where no string runs",
+            gauges=("depth_indicator", "caliper"),
+            how="base on the board, plunger on the crown beside the strings",
         ),
         Kind(
             name="end_lift",

@@ -94,10 +94,12 @@ class Instrument:
 
     def positions_of(self, place: str | None) -> NDArray[np.float64]:
         """Return the distance from nut to fret along a path in mm, shape (frets + 1,); fanned frets differ by path."""
-        if self.scale_bass_mm is None or self.scale_treble_mm is None:
-            return self.positions_mm
+        return fret_positions_mm(self.scale_of(place), self.frets)
+
+    def scale_of(self, place: str | None) -> float:
+        """Return the scale length along a path in mm."""
         sides = {"bass": self.scale_bass_mm, "treble": self.scale_treble_mm}
-        return fret_positions_mm(sides.get(place or "", self.scale_mm), self.frets)
+        return sides.get(place or "") or self.scale_mm
 
     def shape_mm(self, place: str | None) -> NDArray[np.float64]:
         """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.

@@ -82,6 +82,8 @@ class StringSpec:
         action_12_mm: from the top of fret 12 to the underside of the open string.
         saddle_height_mm: from the plane of the frets to the string on the saddle.
         nut_height_mm: from the plane of the frets to the string on the nut.
+        pluck_n: force of the pluck toward the frets, in N (0.5 is common practice, no source).
+        pluck_from_saddle_mm: where it is plucked; None for a fifth of the scale.
     """
 
     name: str
@@ -93,6 +95,8 @@ class StringSpec:
     action_12_mm: float | None = None
     saddle_height_mm: float | None = None
     nut_height_mm: float | None = None
+    pluck_n: float = 0.5
+    pluck_from_saddle_mm: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,14 +249,17 @@ def read_strings(values: object, *, where: str, error: Any) -> Sequence[StringSp
 
 
 def _string(table: Table, number: int) -> StringSpec:
-    above = ("gauge_mm", "mass_g_per_m", "pitch_hz", "tension_n", "action_12_mm", "saddle_height_mm")
-    table.refuse_unknown((*above, "nut_height_mm", "name", "place"))
+    above = ("gauge_mm", "mass_g_per_m", "pitch_hz", "tension_n", "action_12_mm", "saddle_height_mm",
+             "pluck_from_saddle_mm")  # fmt: skip
+    table.refuse_unknown((*above, "nut_height_mm", "pluck_n", "name", "place"))
     place = table.text("place", default="centre")
     if place not in {"bass", "centre", "treble"}:
         raise table.error(f"{table.where}: place must be bass, centre or treble, got {place!r}")
     if ("action_12_mm" in table.values) == ("saddle_height_mm" in table.values):
         raise table.error(f"{table.where}: give the height once, as action_12_mm or as saddle_height_mm")
     stated = {key: table.number(key, above=0, most=_LONGEST_MM) for key in above if key in table.values}
+    if "pluck_n" in table.values:
+        stated["pluck_n"] = table.number("pluck_n", least=0, most=100)
     return StringSpec(
         name=table.text("name", default=str(number)), place=place,
         nut_height_mm=table.optional_number("nut_height_mm", least=0, most=_MOST_MM), **stated,

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Final
@@ -39,6 +40,7 @@ class CsvReading:
     observation: Observation | None
     session: str = ""
     taken_back: bool = False
+    taken_at: datetime | None = None
 
 
 def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) -> list[CsvReading]:
@@ -72,13 +74,26 @@ def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec])
             unassigned = not row.get("kind") and bool(row.get("sequence"))
             gone = _taken_back(row)
             observation = None if gone or unassigned else _observation(row, frets, gauges)
-            yield CsvReading(observation=observation, session=row.get("session"), taken_back=gone)
+            yield CsvReading(
+                observation=observation, session=row.get("session"), taken_back=gone, taken_at=_taken_at(row)
+            )
     except csv.Error as cause:
         raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
     if header is None:
         raise ReadingsFileError(f"{where}: the file is empty; it must begin with the header {','.join(REQUIRED)}")
     if rows == 0:
         raise ReadingsFileError(f"{where}: no readings below the header; add one row per reading")
+
+
+def _taken_at(row: "_Row") -> datetime | None:
+    cell = row.get("taken_at")
+    if not cell:
+        return None
+    try:
+        moment = datetime.fromisoformat(cell)
+    except ValueError as cause:
+        raise row.error(f"taken_at must be a date and time like 2026-01-31T14:05:00+00:00, got {cell!r}") from cause
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
 def _taken_back(row: "_Row") -> bool:

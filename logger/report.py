@@ -17,6 +17,7 @@ from logger.instrument import Instrument
 from logger.levelling_report import Levelling, levelling_of
 from logger.limits import MAGNITUDES, LimitSet
 from logger.sentences import flag_sentence
+from logger.string_report import StringFindings, find_strings, string_verdicts
 from logger.survey_report import SURVEY_WAYS, Survey, hump_verdicts, survey_board
 from logger.sweep_report import SWEEP_WAYS, Sweep, judge_sweep
 
@@ -63,6 +64,7 @@ class Judge:
         self.limits = limits
         self.estimates: Mapping[FeatureKey, Estimate] = {}
         self.sweep: Sweep | None = None
+        self.strings: list[StringFindings] = []
         self.slots: list[SlotFindings] = []
         self.arcs: list[Arc] = []
         self.survey: Survey | None = None
@@ -240,7 +242,8 @@ class Judge:
 
         def make() -> list[CheckVerdict]:
             self.sweep = judge_sweep(estimates, self.instrument, self.limits)
-            found = self.sweep.verdicts if self.sweep else ()
+            self.strings = find_strings(self.sweep.profile if self.sweep else None, self.instrument)
+            found = (*(self.sweep.verdicts if self.sweep else ()), *string_verdicts(self.strings, self.limits))
             return [self._verdict(*one) for one in found]
 
         return self._once("sweep", inputs, make)

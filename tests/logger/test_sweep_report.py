@@ -172,3 +172,50 @@ def test_faults_are_found_and_named(scenario: str, necks: int):
         assert found.found >= necks - 1
         assert found.missed == 0
         assert found.kind_right >= necks - 1
+
+
+STRINGS = """
+[[string]]
+name = "low"
+place = "bass"
+tension_n = 80
+saddle_height_mm = 4.4
+[[string]]
+name = "high"
+place = "treble"
+gauge_mm = 0.305
+pitch_hz = 329.63
+action_12_mm = 2.0
+nut_height_mm = 0.5
+[[string]]
+name = "dumb"
+place = "treble"
+saddle_height_mm = 3.0
+"""
+
+
+def test_a_string_is_told_where_it_hits_first(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    heights = [0.0] * 21
+    heights[9] = 0.25
+    rows = _steps([0.0] * 21, place="bass") + _steps(heights, place="treble")
+    readings, neck = write("r.csv", HEAD + rows), write("s.toml", instrument.read_text() + STRINGS)
+    command = ["evaluate", str(readings), "--instrument", str(neck), "--gauges", str(gauges)]
+    run([*command, "--json"], lambda *_: 0)  # type: ignore[arg-type, return-value]
+    low, high, dumb = json.loads(capsys.readouterr().out)["string_margin"]
+    run(command, lambda *_: 0)  # type: ignore[arg-type, return-value]
+    said = capsys.readouterr().out
+
+    assert (high["least"]["fret"], high["least"]["over"]) == (8, 9)
+    assert high["least"]["margin_mm"] < -0.05
+    assert high["tension_n"] == pytest.approx(103.7, abs=0.3)
+    assert low["least"]["margin_mm"] > 0.05
+    assert low["step_limit_mm"] == pytest.approx(0.2 * 0.0561 * 4.4, abs=1e-4)
+    assert (dumb["tension_n"], dumb["frets"]) == (None, [])
+    assert "string high, fretted at 8, hits fret 9 first" in said
+    assert "string dumb: its swing is not known; state tension_n" in said
+
+
+def test_strings_of_a_path_that_was_not_swept_are_left_out(judged: Callable[..., Any]):
+    assert judged(_steps([0.0] * 21))[0]["string_margin"] is None

@@ -1,0 +1,110 @@
+"""`fretledger wear`: the same neck at two visits, and how fast its crowns wear."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from logger.errors import InputFileError
+from logger.evaluate import Evaluation, evaluate_file
+from logger.evaluation.estimate import Estimate
+from logger.evaluation.observation import FeatureKey
+from logger.evaluation.seating import seated_key
+from logger.evaluation.wear import Wear, wear_between
+from logger.features import PLACES
+from logger.sentences import length, where_words
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visits:
+    """Two visits of one neck and the wear between them, by fret and place."""
+
+    instrument: str
+    days: float | None
+    wear: Mapping[tuple[int, str], Wear]
+
+
+def two_visits(earlier: Path, later: Path, *, days: float | None, **files: Any) -> Visits:
+    """Return the wear between two files of readings.
+
+    Args:
+        earlier: the earlier file.
+        later: the later one.
+        days: from one to the other; None takes it from ``taken_at`` where both files have it.
+        files: instrument, gauges, limits and session, as `evaluate_file` takes them.
+
+    Raises:
+        InputFileError: a file does not hold, or the two have no seated height in common.
+    """
+    before, after = evaluate_file(earlier, **files), evaluate_file(later, **files)
+    found = {}
+    for fret in range(1, before.instrument.frets + 1):
+        for place in PLACES:
+            first, second = (_heights(one, fret, place) for one in (before, after))
+            if first is not None and second is not None:
+                span = _days(before.taken_at, after.taken_at) if days is None else days
+                found[fret, place] = wear_between(first, second, days=span)
+    if not found:
+        raise InputFileError(
+            f"{earlier} and {later} have no seated_height of one fret and place in common; measure the same places at "
+            "both visits"
+        )
+    apart = _days(before.taken_at, after.taken_at) if days is None else days
+    return Visits(instrument=before.instrument.name, days=apart, wear=found)
+
+
+def _heights(result: Evaluation, fret: int, place: str) -> tuple[Estimate, Estimate | None] | None:
+    estimates = result.judge.estimates
+    path = estimates.get(seated_key(fret, place))
+    keys = (FeatureKey(kind="unworn_height", fret=fret, place=place), FeatureKey(kind="unworn_height", fret=fret))
+    unworn = next((estimates[key] for key in keys if key in estimates), None)
+    return None if path is None else (path, unworn)
+
+
+def _days(earlier: datetime | None, later: datetime | None) -> float | None:
+    return None if earlier is None or later is None else abs((later - earlier).total_seconds()) / 86_400
+
+
+def wear_json(visits: Visits) -> dict[str, Any]:
+    """Return the wear as plain JSON values."""
+    return {
+        "instrument": visits.instrument, "days": None if visits.days is None else round(visits.days, 3),
+        "wear": [
+            {
+                "fret": fret, "place": place, "now": _size(one.now), "since": _size(one.since),
+                "against_crown": one.against_crown,
+                "rate_mm_per_year": None if one.rate_mm_per_year is None else round(one.rate_mm_per_year[0], 6),
+                "rate_U_mm_per_year": None if one.rate_mm_per_year is None else round(one.rate_mm_per_year[1], 6),
+                "why_no_rate": one.why_no_rate or None,
+            }
+            for (fret, place), one in visits.wear.items()
+        ],
+    }  # fmt: skip
+
+
+def _size(one: Estimate | None) -> dict[str, float | None] | None:
+    if one is None:
+        return None
+    return {"value_mm": round(one.value_mm, 6), "U_mm": round(one.expanded_u_mm(), 6) if one.known else None}
+
+
+def wear_lines(visits: Visits, *, unit: str) -> list[str]:
+    """Return the wear as a table."""
+    apart = "visits of unknown dates" if visits.days is None else f"visits {visits.days:.0f} days apart"
+    lines = [f"{visits.instrument}: wear of the crowns, {apart}", ""]
+    for (fret, place), one in visits.wear.items():
+        now = "" if one.now is None else f", worn by {_length(one.now, unit)} now"
+        basis = "" if one.against_crown else " (against the board)"
+        lines.append(f"{where_words(fret, place):<16} {_length(one.since, unit)} since{basis}{now}; {_rate(one, unit)}")
+    return lines
+
+
+def _length(one: Estimate, unit: str) -> str:
+    return length(one.value_mm, one.expanded_u_mm() if one.known else None, unit)
+
+
+def _rate(one: Wear, unit: str) -> str:
+    if one.rate_mm_per_year is None:
+        return f"no rate: {one.why_no_rate}"
+    return f"{length(*one.rate_mm_per_year, unit)} a year"
