@@ -179,6 +179,23 @@ def _plan(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
+def _fit(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.evaluate import evaluate_file
+    from logger.fit_command import fit_lines, fit_result_json, read_choices, read_transfer
+
+    result = evaluate_file(
+        options.readings, options.instrument, gauges=options.gauges, limits=options.limits, session=options.session
+    )
+    transfer = None if options.reliefs is None else read_transfer(options.reliefs)
+    fit = result.judge.fit(transfer=transfer)
+    pairings = [] if options.choices is None else read_choices(options.choices, result.limits)
+    if options.json:
+        print(json.dumps(fit_result_json(result, fit, pairings), ensure_ascii=False, allow_nan=False))
+    else:
+        print("\n".join(fit_lines(result, fit, pairings, unit=options.unit, learnt=transfer is not None)))
+    return OK
+
+
 def _wear(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.wear_command import two_visits, wear_json, wear_lines
 
@@ -231,6 +248,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_demo(command(commands.add_parser, "demo", "an invented instrument, measured by simulated gauges", _demo))
     _add_bench(command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
     _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
+    _add_fit(command(commands.add_parser, "fit", "how wire and slots fit, and the back-bow to expect", _fit))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
     _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
@@ -272,6 +290,12 @@ def _add_evaluate(parser: argparse.ArgumentParser) -> None:
 def _add_plan(parser: argparse.ArgumentParser) -> None:
     _add_files(parser)
     parser.add_argument("--verify", type=Path, metavar="SECOND.csv", help="the sweep after levelling, to compare")
+
+
+def _add_fit(parser: argparse.ArgumentParser) -> None:
+    _add_files(parser)
+    parser.add_argument("--choices", type=Path, metavar="C.toml", help="wires and blades to choose from")
+    parser.add_argument("--reliefs", type=Path, metavar="R.csv", help="relief before and after fretting, of your necks")
 
 
 def _add_wear(parser: argparse.ArgumentParser) -> None:

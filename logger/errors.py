@@ -39,6 +39,10 @@ class GaugesError(InputFileError):
     """A gauges file does not hold."""
 
 
+class ChoicesError(InputFileError):
+    """A file of wires and blades to choose from does not hold."""
+
+
 class ReadingsFileError(InputFileError):
     """A readings file does not hold."""
 

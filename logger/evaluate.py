@@ -11,6 +11,7 @@ from logger.board_report import arcs_json, slot_notes, slots_json
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import GAPS, Feature
+from logger.fit_report import back_bow_json, fit_json
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.levelling_report import plan_json
@@ -45,6 +46,7 @@ class Evaluation:
 
     def json(self, *, covariance: bool = False) -> dict[str, Any]:
         """Return everything as plain JSON values, the matrix of the heights' covariance where it is asked for."""
+        fit = self.judge.fit()
         matrix = (
             {"covariance_mm2": covariance_json(self.judge.sweep.profile if self.judge.sweep else None)}
             if covariance
@@ -58,6 +60,8 @@ class Evaluation:
             "slots": slots_json(self.judge.slots, self.instrument),
             "board": arcs_json(self.judge.arcs, self.instrument),
             "survey": survey_json(self.judge.survey),
+            "fit": fit_json(fit),
+            "back_bow_mm": back_bow_json(fit),
             "string_margin": strings_json(self.judge.strings),
             "plan": plan_json(self.judge.levelling()),
             **matrix,

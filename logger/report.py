@@ -12,7 +12,9 @@ from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
 from logger.evaluation.risk import VerdictRisks, verdict_risks
+from logger.evaluation.statistics import Floats
 from logger.features import PLACES
+from logger.fit_report import Fit, fit_of
 from logger.instrument import Instrument
 from logger.levelling_report import Levelling, levelling_of
 from logger.limits import MAGNITUDES, LimitSet
@@ -69,6 +71,7 @@ class Judge:
         self.arcs: list[Arc] = []
         self.survey: Survey | None = None
         self._survey_of: tuple[Estimate, ...] = ()
+        self._readings: Mapping[FeatureKey, Sequence[Observation]] = {}
         self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
         self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
@@ -93,6 +96,14 @@ class Judge:
         profile = self.sweep.profile if self.sweep else None
         return levelling_of(self.estimates, profile, self.survey, self.instrument)
 
+    def fit(self, *, transfer: Floats | None = None) -> Fit:
+        """Return how wire and slots fit, as of the last call of `verdicts`.
+
+        Args:
+            transfer: draws of the share of wedging that bends the neck; None for the prior.
+        """
+        return fit_of(self.estimates, self._readings, self.instrument, self.limits, transfer=transfer)
+
     def estimate(self, key: FeatureKey) -> Estimate | None:
         """Return the estimate of a feature as of the last call of `verdicts`, or None when it was never measured."""
         return self._estimates[key][1] if key in self._estimates else None
@@ -102,6 +113,7 @@ class Judge:
         grouped: defaultdict[FeatureKey, list[Observation]] = defaultdict(list)
         for one in observations:
             grouped[one.key].append(one)
+        self._readings = grouped
         self._spans = {key: readings[0].span_mm for key, readings in grouped.items()}
         result: dict[FeatureKey, Estimate] = {}
         for key, readings in grouped.items():

@@ -1,8 +1,8 @@
 """A whole coil of wire: how it varies along a coil and from coil to coil, and which wires can never fit.
 
-Lengths in mm. Source: one-way random effects by analysis of variance (ragged groups); tolerance interval after Howe 1969
-(JASA 64), exact to about 1 in 300 for one coil, with the upper confidence bound of a sum of variances after Graybill and
-Wang 1980 (JASA 75); effective degrees of freedom alone hold the next piece in 81 to 91 of 100 cases instead of 95.
+Lengths in mm. Source: one-way random effects by analysis of variance (ragged groups); tolerance interval after Howe
+1969 (JASA 64), exact to about 1 in 300 for one coil, with the upper confidence bound of a sum of variances after
+Graybill and Wang 1980 (JASA 75); effective degrees of freedom alone hold it in 81 to 91 of 100 cases.
 """
 
 import math
@@ -50,11 +50,12 @@ class Coils:
         return math.hypot(self.sd_along_mm, self.sd_between_mm or 0.0)
 
 
-def coils_of(groups: Sequence[Sequence[float]]) -> Coils:
+def coils_of(groups: Sequence[Sequence[float]], *, digit_mm: float = 0.0) -> Coils:
     """Return what readings along one or more coils tell.
 
     Args:
         groups: readings in mm, coil by coil; empty coils are left out.
+        digit_mm: the gauge's digit: a spread that it hides is taken as a rectangle of one digit.
 
     Raises:
         InsufficientDataError: no coil was measured twice.
@@ -66,6 +67,7 @@ def coils_of(groups: Sequence[Sequence[float]]) -> Coils:
         raise InsufficientDataError("measure the wire at several spots of a coil; one spot tells nothing of its spread")
     means = np.array([group.mean() for group in kept])
     within = sum(float(((group - group.mean()) ** 2).sum()) for group in kept) / (readings - coils)
+    within = max(within, digit_mm**2 / 12)
     mean = float(sum(group.sum() for group in kept) / readings)
     if coils == 1:
         return _coils(mean, [(within, readings - 1)], None, within / readings, readings, coils)
