@@ -196,6 +196,15 @@ def _fit(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
+def _cut(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.cut_command import cut_json, cut_lines, cutting_list
+
+    found = cutting_list(options.instrument)
+    table = "\n".join(cut_lines(found, unit=options.unit))
+    print(json.dumps(cut_json(found), ensure_ascii=False, allow_nan=False) if options.json else table)
+    return OK
+
+
 def _wear(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.wear_command import two_visits, wear_json, wear_lines
 
@@ -249,6 +258,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_bench(command(commands.add_parser, "bench", "measure with the gauges that are plugged in, or type", _bench))
     _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
     _add_fit(command(commands.add_parser, "fit", "how wire and slots fit, and the back-bow to expect", _fit))
+    _add_cut(command(commands.add_parser, "cut", "how to cut the wire for an instrument's frets", _cut))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
     _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
@@ -296,6 +306,12 @@ def _add_fit(parser: argparse.ArgumentParser) -> None:
     _add_files(parser)
     parser.add_argument("--choices", type=Path, metavar="C.toml", help="wires and blades to choose from")
     parser.add_argument("--reliefs", type=Path, metavar="R.csv", help="relief before and after fretting, of your necks")
+
+
+def _add_cut(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--instrument", type=Path, required=True, metavar="I.toml")
+    parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
 
 
 def _add_wear(parser: argparse.ArgumentParser) -> None:

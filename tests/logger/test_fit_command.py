@@ -62,7 +62,7 @@ def test_a_wire_that_can_never_fit_is_told_why(fitted: Callable[..., Any]):
 
 def test_the_back_bow_is_foretold_as_an_interval_and_learnt(fitted: Callable[..., Any], write: Write):
     before, said = fitted(WIRE + _slots(), neck=NECK)
-    rows = "".join(f"{0.3 + 0.7 * size},0.3,{size}\n" for size in (0.2, 0.4, 0.6))
+    rows = "".join(f"{0.3 + 0.7 * size:.2f},0.3,{size}\n" for size in (0.2, 0.4, 0.6))
     after, told = fitted(
         WIRE + _slots(), "--reliefs", str(write("rel.csv", "before,after,foretold\n" + rows)), neck=NECK
     )
