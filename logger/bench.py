@@ -354,11 +354,11 @@ class Bench:
         self._shown.version += 1
         return self._shown.version
 
-    def verdicts(self) -> list[CheckVerdict]:
-        """Return the verdicts on everything that is on disk now."""
+    def judged(self) -> tuple[Judge, list[CheckVerdict]]:
+        """Return the verdicts on everything that is on disk now, and the judge that gave them."""
         kept = self.recorder.kept()
-        seen = observations_of(kept.readings, kept.specs, kept.climates)
-        return Judge(self._scene.instrument, self._scene.limits).verdicts(seen)
+        judge = Judge(self._scene.instrument, self._scene.limits)
+        return judge, judge.verdicts(observations_of(kept.readings, kept.specs, kept.climates))
 
     # -- stopping ----------------------------------------------------------------------------------------------------
 

@@ -159,7 +159,7 @@ def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
 
 def _plan(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.evaluate import evaluate_file
-    from logger.plan_command import plan_lines, plan_result_json, verify_json, verify_lines
+    from logger.plan_command import levelling_of_file, plan_lines, plan_result_json, verify_json, verify_lines
 
     files = {"instrument": options.instrument, "gauges": options.gauges, "limits": options.limits,
              "session": options.session}  # fmt: skip
@@ -172,7 +172,8 @@ def _plan(options: argparse.Namespace, _serve: Serve) -> int:
             found["verification"] = verify_json(result, options.verify, **files)
         print(json.dumps(found, ensure_ascii=False, allow_nan=False))
         return OK
-    lines = plan_lines(result, unit=options.unit)
+    levelling = levelling_of_file(result)
+    lines = plan_lines(result.instrument.name, levelling, result.judge.sweep, unit=options.unit)
     if options.verify is not None:
         lines += verify_lines(result, options.verify, unit=options.unit, **files)
     print("\n".join(lines))

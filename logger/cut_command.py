@@ -42,8 +42,10 @@ def cutting_list(path: Path) -> CuttingList:
     if stock.barb_pitch_mm is not None and stock.barb_length_mm is not None:
         barbs = Barbs(pitch_mm=stock.barb_pitch_mm, length_mm=stock.barb_length_mm)
     try:
-        plan = plan_cuts(range(1, neck.frets + 1), [float(one) for one in lengths], stick_mm=stock.piece_mm, barbs=barbs,
-                         kerf_mm=stock.kerf_mm)  # fmt: skip
+        plan = plan_cuts(
+            range(1, neck.frets + 1), [float(one) for one in lengths], stick_mm=stock.piece_mm, barbs=barbs,
+            kerf_mm=stock.kerf_mm,
+        )  # fmt: skip
     except InsufficientDataError as error:
         raise InstrumentError(f"{path}: {error}; give a longer [wire] piece_mm") from error
     return CuttingList(instrument=neck, barbs=barbs, plan=plan)
@@ -72,15 +74,19 @@ def cut_lines(found: CuttingList, *, unit: str) -> list[str]:
     """Return the cutting list as lines: stick by stick, where to mark."""
     plan, stock = found.plan, found.instrument.stock
     sticks = len(plan.sticks)
-    lines = [f"{found.instrument.name}: {sum(map(len, plan.sticks))} frets from {sticks} stick{'' if sticks == 1 else 's'} "
-             f"of {_size(plan.stick_mm, unit)}", f"   {CAUTIONS['wire']}"]  # fmt: skip
+    of = f"{sticks} stick{'' if sticks == 1 else 's'} of {_size(plan.stick_mm, unit)}"
+    lines = [f"{found.instrument.name}: {sum(map(len, plan.sticks))} frets from {of}", f"   {CAUTIONS['wire']}"]
     for number, (stick, waste) in enumerate(zip(plan.sticks, plan.waste_mm, strict=True), 1):
         lines += ["", f"stick {number}, from its end; {_size(waste, unit)} are left over"]
         lines += [_line(cut, unit) for cut in stick]
     bare = [max(cut.bare_mm) for stick in plan.sticks for cut in stick if cut.bare_mm is not None]
-    lines.append("")
-    lines.append(f"longest bare tang at an end: {_size(max(bare), unit)}" if bare
-                 else "state [wire] barb_pitch_mm and barb_length_mm, and every cut is placed so that barbs hold its ends")  # fmt: skip
+    if bare:
+        lines += ["", f"longest bare tang at an end: {_size(max(bare), unit)}"]
+    else:
+        lines += [
+            "",
+            "state [wire] barb_pitch_mm and barb_length_mm, and every cut is placed so that barbs hold its ends",
+        ]
     if stock.pieces is not None and sticks > stock.pieces:
         lines.append(f"that is more than the {stock.pieces} that the file states")
     if not plan.proven:

@@ -12,10 +12,15 @@ from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, ver
 from logger.levelling_report import Levelling, plan_json
 from logger.sentences import MM_PER_THOU
 from logger.snapshot import CAUTIONS
+from logger.sweep_report import Sweep
 from logger.sweep_words import frets_words, next_words
 
 FLAT_MOST_MM: Final = 0.6
 """Widest flat that recrowning can round (common practice, no source)."""
+TOO_FEW: Final = (
+    "the readings tell fewer than three heights of any path, too few for a plan; sweep the frets first: steps, and "
+    "gaps under a straightedge"
+)
 SHOWN_MM: Final = 0.0005
 """What is less than the last figure shown is nothing to do."""
 KINDS: Final = {
@@ -33,25 +38,30 @@ def levelling_of_file(result: Evaluation) -> Levelling:
     """
     found = result.judge.levelling()
     if found is None:
-        raise InputFileError(
-            "the readings tell fewer than three heights of any path, too few for a plan; sweep the frets first: steps, "
-            "and gaps under a straightedge"
-        )
+        raise InputFileError(TOO_FEW)
     return found
 
 
-def plan_lines(result: Evaluation, *, unit: str) -> list[str]:
-    """Return the plan as lines: the work list, then the places, then what else could be done."""
-    levelling = levelling_of_file(result)
+def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, unit: str) -> list[str]:
+    """Return the plan as lines: the work list, then the places, then what else could be done.
+
+    Args:
+        name: the instrument's.
+        levelling: what the plan is made from, or None where too little was measured.
+        sweep: the sweep behind it.
+        unit: ``mm`` or ``thou``.
+    """
+    if levelling is None:
+        return [f"{name}: no levelling plan, {TOO_FEW}"]
     try:
         plan = levelling.plan
     except InsufficientDataError as error:
-        return [str(error)]
+        return [f"{name}: no levelling plan, {error}"]
     aim = "least removal in all" if levelling.limits.objective == "total" else "smallest largest removal"
-    lines = [f"{result.instrument.name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
+    lines = [f"{name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
     lines += [f"   {CAUTIONS['sweep']}", ""]
     lines += _work(levelling, plan, unit) if isinstance(plan, LevellingPlan) else [f"no plan: {plan.sentence}"]
-    lines += ["", *_alternatives(levelling, unit), *_doubts(result, levelling, unit)]
+    lines += ["", *_alternatives(levelling, unit), *_doubts(sweep, levelling, unit)]
     return lines
 
 
@@ -128,11 +138,10 @@ def _alternatives(levelling: Levelling, unit: str) -> list[str]:
     return lines
 
 
-def _doubts(result: Evaluation, levelling: Levelling, unit: str) -> list[str]:
+def _doubts(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
     """Say what the plan leans on: heights that are known worse than its tolerance, and crowns that are not known."""
     lines = []
     expanded = 1.96 * float(np.nanmax(levelling.neck.u_mm))
-    sweep = result.judge.sweep
     if expanded > levelling.limits.tolerance_mm:
         lines.append(f"the heights are known to ± {_size(expanded, unit)} at worst, the plan is no better than that")
         if sweep is not None and sweep.next_best is not None:

@@ -25,6 +25,7 @@ from logger.errors import InputFileError
 from logger.gauge_file import GaugeSpec
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
+from logger.plan_command import plan_lines
 from logger.report import CheckVerdict, flags
 from logger.store import ReadingRow, Store, StoreReader
 
@@ -73,7 +74,7 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
     with ExitStack() as stack:
         path = options.store or Path(stack.enter_context(tempfile.TemporaryDirectory())) / "demo.db"
         neck, watch = invent(options.seed), Stopwatch()
-        verdicts, session, readings = _sit(options, path, neck, watch, serve, stop, out)
+        verdicts, plan, session, readings = _sit(options, path, neck, watch, serve, stop, out)
         with StoreReader(path) as reader:  # a fresh connection, after the writer has closed
             durable = reader.count(session)
         result = score(neck, verdicts) | {
@@ -81,6 +82,7 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
             "durable": durable,
             "wire_to_durable_ms": _percentiles(watch.milliseconds),
         }
+    print("\n".join(plan), file=sys.stderr, flush=True)
     order = ("readings", "durable", "planted", "flags", "found", "missed", "false", "wire_to_durable_ms")
     print(json.dumps({key: result[key] for key in order}), file=out, flush=True)
     return 0 if not result["missed"] and not result["false"] and durable == readings else 1
@@ -94,8 +96,8 @@ def _sit(
     serve: Serve,
     stop: threading.Event,
     out: TextIO | None,
-) -> tuple[list[CheckVerdict], str, int]:
-    """Measure the sheet and return the verdicts, the session and how many readings were sent to it."""
+) -> tuple[list[CheckVerdict], list[str], str, int]:
+    """Measure the sheet and return the verdicts, the levelling plan, the session and how many readings were sent."""
     instrument = parse_instrument(DESCRIPTION, where="the demo's instrument")
     with ExitStack() as stack:
         acks = stack.enter_context(Acks(options.acks, stop)) if options.acks else None
@@ -128,7 +130,9 @@ def _sit(
         if options.browser:
             webbrowser.open(page.url)
         _measure(options, Operator(neck, bench.door, gauges, bench.specs, seed=options.seed, watch=watch), stop)
-        return bench.verdicts(), bench.session, bench.recorder.taken
+        judge, verdicts = bench.judged()
+        plan = plan_lines(instrument.name, judge.levelling(), judge.sweep, unit="mm")
+        return verdicts, plan, bench.session, bench.recorder.taken
 
 
 class Acks:

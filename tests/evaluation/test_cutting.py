@@ -1,6 +1,6 @@
 """Cutting lists: bare ends, the best phase by scanning, and packings by brute force."""
 
-from itertools import product
+from itertools import pairwise, product
 
 import numpy as np
 import pytest
@@ -56,7 +56,7 @@ def test_pieces_lie_apart_on_their_sticks_and_none_is_missing(barbs: Barbs | Non
     for stick, waste in zip(plan.sticks, plan.waste_mm, strict=True):
         assert stick[-1].end_mm <= 300.0 + 1e-9
         assert waste == pytest.approx(300 - sum(cut.end_mm - cut.start_mm for cut in stick))
-        for one, other in zip(stick, stick[1:], strict=False):
+        for one, other in pairwise(stick):
             assert other.start_mm - one.end_mm >= 0.5 - 1e-9
             assert barbs is None or other.start_mm - one.end_mm < 0.5 + barbs.pitch_mm + 1e-9
         for cut in stick:
