@@ -158,13 +158,16 @@ def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -
         InputFileError: a file does not hold, or there is no plan to compare with.
     """
     levelling, found = _verified(result, second, **files)
+    known = np.isfinite(found.left_mm)
     lines = ["", "second sweep against the plan"]
     for column, fret in enumerate(levelling.frets):
         for row, path in enumerate(levelling.paths):
-            if np.isfinite(found.left_mm[row, column]):
+            if known[row, column] and (not found.within[row, column] or found.flat_too_wide[row, column]):
                 lines.append(_reached(fret, path, found, (row, column), unit))
-    open_ones = int(np.sum(~found.within & np.isfinite(found.left_mm)))
-    lines.append(f"{open_ones} place{'' if open_ones == 1 else 's'} outside the tolerance")
+    good, sure = known & found.within, known & found.within & found.told
+    lines.append(
+        f"{int(good.sum())} of {int(known.sum())} places within the tolerance, {int(sure.sum())} of them for sure"
+    )
     return lines
 
 

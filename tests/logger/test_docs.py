@@ -1,9 +1,11 @@
-"""The worked example in docs says what the program says."""
+"""The worked examples in docs say what the program says."""
 
+import json
 from pathlib import Path
 
 import pytest
 
+from logger.cli import run
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
@@ -29,3 +31,58 @@ def test_the_worked_fret(repeats: int, said: str, verdict: str, more: int):
     assert said in PAGE.read_text(encoding="utf-8")
     assert (one.verdict, one.repeats_to_settle) == (verdict, more)
     assert round(100 * one.p) == (14 if repeats == 1 else 4)
+
+
+DOCS = PAGE.parent
+EXAMPLE = DOCS / "example"
+
+
+def _printed(capsys: pytest.CaptureFixture[str], *command: str) -> str:
+    files = ["--instrument", str(EXAMPLE / "instrument.toml"), "--gauges", str(EXAMPLE / "gauges.toml")]
+    run([*command, *files], lambda *_: 0)  # type: ignore[arg-type, return-value]
+    return capsys.readouterr().out
+
+
+def test_the_worked_plan(capsys: pytest.CaptureFixture[str]):
+    page = (DOCS / "from-readings-to-a-plan.md").read_text(encoding="utf-8")
+    readings, second = str(EXAMPLE / "readings.csv"), str(EXAMPLE / "second.csv")
+    found = json.loads(_printed(capsys, "plan", readings, "--verify", second, "--json"))
+    plan = found["plan"]
+
+    for one in found["deviations"]:
+        assert f"{one['size_mm']:.3f} ± {1.96 * one['u_mm']:.3f} mm" in page
+    assert {(one["fret"], one["place"]) for one in found["deviations"]} == {
+        (7, None), (12, None), (13, None), (17, "treble")
+    }  # fmt: skip
+    assert f"**{1000 * max(one['u_mm'] for one in found['profile']):.1f} µm**" in page
+    assert [f"{abs(one['value_mm']):.4f} mm" in page for one in found["zero_errors"]] == [True, True]
+    assert f"In all {plan['total_mm']:.3f} mm comes off" in page
+    assert plan["reseats"] == [17]
+    filed = {fret: [one["remove_mm"] for one in plan["places"] if one["fret"] == fret] for fret in (7, 12, 13)}
+    assert "file {:.3f} (bass), {:.3f} (centre), {:.3f} mm (treble)".format(*filed[7]) in page
+    for fret in (12, 13):
+        assert "file {:.3f}, {:.3f}, {:.3f} mm".format(*filed[fret]) in page
+    flat = max(one["flat_mm"] for one in plan["places"])
+    assert f"{flat:.3f} mm wide" in page
+    within = sum(one["within"] for one in found["verification"])
+    assert f"{within} of {len(found['verification'])} places lie within the tolerance" in page
+    lowest = next(one for one in plan["alternatives"] if one["kind"] == "lowest")
+    assert f"| {lowest['total_mm']:.3f} mm | {lowest['largest_mm']:.3f} mm |" in page
+
+
+def test_steps_alone_know_as_little_as_the_page_says(capsys: pytest.CaptureFixture[str], tmp_path: Path):
+    lines = (EXAMPLE / "readings.csv").read_text(encoding="utf-8").splitlines()
+    alone = tmp_path / "steps.csv"
+    alone.write_text("\n".join([lines[0], *(line for line in lines if "setting 1" in line)]) + "\n", encoding="utf-8")
+    found = json.loads(_printed(capsys, "evaluate", str(alone), "--json"))
+
+    assert round(1000 * max(one["u_mm"] for one in found["profile"])) == 191
+
+
+def test_the_rows_shown_are_rows_of_the_file():
+    page = (DOCS / "from-readings-to-a-plan.md").read_text(encoding="utf-8")
+    rows = (EXAMPLE / "readings.csv").read_text(encoding="utf-8").splitlines()
+    shown = [line for line in page.splitlines() if line.startswith(("fret_step,", "straightedge_gap,", "kind,"))]
+
+    assert len(shown) == 4
+    assert set(shown) <= set(rows)

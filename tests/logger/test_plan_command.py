@@ -95,7 +95,7 @@ def test_a_second_sweep_is_held_against_the_plan(planned: Callable[..., Any], wr
     missed, told = planned(_sweep({7: 0.08}), "--verify", str(poor))
 
     assert all(one["within"] for one in reached["verification"])
-    assert "0 places outside the tolerance" in said
+    assert "20 of 20 places within the tolerance" in said
     assert [one["fret"] for one in missed["verification"] if not one["within"]] == [7]
     assert "!! fret  7, centre" in told
 
