@@ -156,7 +156,8 @@ class SheetWishes:
     Attributes:
         board: paths that are surveyed on the bare board.
         sweep: paths that are swept once the frets are in.
-        long_steps: whether steps over frets two away are asked for too, which tell the shape of the neck.
+        long_steps: whether steps over frets two away are asked for too, on the centre path: they tell the shape of the
+            neck, and the zero that all paths share.
         gaps: frets at which the gap under a straightedge is asked for, on every path surveyed or swept.
         block_mm: height of the two equal blocks under the straightedge, taken off every gap.
     """

@@ -69,10 +69,12 @@ def _sweep_items(
     stage: str, kinds: tuple[str, str], paths: Sequence[str], reaches: Sequence[int], instrument: Instrument
 ) -> list[tuple[str, Feature, int]]:
     last = instrument.frets
+    middle = "centre" if "centre" in paths else next(iter(paths), "")
     steps = [
         Feature(kind=kinds[0], fret=fret, place=place, feet=(fret - reach, fret + reach))
         for reach in reaches
         for place in paths
+        if reach == 1 or place == middle
         for fret in range(1 + reach, last + 1 - reach)
     ]
     gaps = [Feature(kind=kinds[1], fret=fret, place=place, feet=(1, last))

@@ -82,7 +82,8 @@ def run_demo(options: DemoOptions, serve: Serve, *, stop: threading.Event, out: 
             "durable": durable,
             "wire_to_durable_ms": _percentiles(watch.milliseconds),
         }
-    print("\n".join(plan), file=sys.stderr, flush=True)
+    if options.seconds is None:
+        print("\n".join(plan), file=sys.stderr, flush=True)
     order = ("readings", "durable", "planted", "flags", "found", "missed", "false", "wire_to_durable_ms")
     print(json.dumps({key: result[key] for key in order}), file=out, flush=True)
     return 0 if not result["missed"] and not result["false"] and durable == readings else 1

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from logger.errors import InsufficientDataError
 from logger.evaluation.cutting import Barbs, lengths_mm, plan_cuts
 
+pytestmark = pytest.mark.once
+
 BARBS = Barbs(pitch_mm=2.5, length_mm=0.8)
 
 

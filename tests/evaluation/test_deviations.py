@@ -10,6 +10,8 @@ from logger.evaluation.deviations import FretDeviation, Sighting, explain
 from logger.evaluation.estimate import Cause, Estimate
 from logger.evaluation.scale import fret_positions_mm
 
+pytestmark = pytest.mark.once
+
 FRETS = 20
 X = fret_positions_mm(645.0, FRETS)
 LIMIT = Limits(lower_mm=-0.05, upper_mm=0.05)

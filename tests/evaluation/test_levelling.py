@@ -16,6 +16,8 @@ from logger.evaluation.levelling import LevellingPlan, Neck, NoPlan, PlanLimits,
 from logger.evaluation.levelling_model import LIMITS, Program
 from logger.evaluation.levelling_solve import optimum
 
+pytestmark = pytest.mark.once
+
 _SPEC = importlib.util.spec_from_file_location("levelling_measure", Path(__file__).parents[1] / "measures/levelling.py")
 assert _SPEC is not None
 assert _SPEC.loader is not None

@@ -7,6 +7,8 @@ import pytest
 
 from logger.evaluation.levelling import LevellingPlan, Neck, NoPlan, PlanLimits, alternatives, plan_levelling, verify
 
+pytestmark = pytest.mark.once
+
 LIMITS_MM = PlanLimits(tolerance_mm=0.01, step_mm=0.03, crown_min_mm=0.75, recrown_mm=0.015)
 EXCEPTING = replace(LIMITS_MM, exceptions_most=2, raise_most_mm=0.5)
 

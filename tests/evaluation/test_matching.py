@@ -10,6 +10,8 @@ from logger.evaluation.conformity import Limits
 from logger.evaluation.estimate import Cause, Estimate
 from logger.evaluation.matching import Wire, assign, chance_of_fit, rank, scattered, worst_and_sum
 
+pytestmark = pytest.mark.once
+
 CLEARANCE, BITE = Limits(lower_mm=0.0, upper_mm=0.10), Limits(lower_mm=0.04, upper_mm=0.15)
 
 

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from logger.errors import InsufficientDataError
 from logger.evaluation.network import Sight, adjust, beam, gap, next_best, step
 
+pytestmark = pytest.mark.once
+
 Floats = NDArray[np.float64]
 NECK = 645.0 * (1 - 2 ** (-np.arange(21) / 12))
 """Positions of the nut and 20 frets, twelve-tone equal temperament."""

@@ -13,6 +13,8 @@ from logger.evaluation.observation import FeatureKey
 from logger.evaluation.scale import fret_positions_mm
 from logger.evaluation.sweep import Profile, best_next, place_features, solve, zero_errors
 
+pytestmark = pytest.mark.once
+
 X = fret_positions_mm(645.0, 20)
 
 

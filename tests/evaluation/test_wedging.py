@@ -16,6 +16,8 @@ from logger.evaluation.wedging import (
     wedge_mm,
 )
 
+pytestmark = pytest.mark.once
+
 X = fret_positions_mm(645.0, 21)  # nut, 20 frets, and where the next would be
 N = 20
 SECTION = Section(board_mm=np.full(N, 6.0), neck_mm=np.full(N, 15.0), board_mpa=12_000.0, neck_mpa=10_000.0)

@@ -12,6 +12,8 @@ from logger.errors import InsufficientDataError
 from logger.evaluation.conformity import Limits
 from logger.evaluation.wire import coils_of, slot_window
 
+pytestmark = pytest.mark.once
+
 CLEARANCE, BITE = Limits(lower_mm=0.0, upper_mm=0.10), Limits(lower_mm=0.04, upper_mm=0.15)
 
 

@@ -93,7 +93,7 @@ def test_a_verdict_without_a_process_or_a_known_uncertainty_has_no_risk(write: W
     unknown = _json(write, instrument, stated, capsys, readings=bare)
 
     assert {one["check"]: one["risk"] is None for one in known} == {
-        "proud_end": False, "uneven_seating": True, "tilted_fret": True,
+        "proud_end": False, "both_ends_proud": True, "middle_high": True, "uneven_seating": True, "tilted_fret": True,
     }  # fmt: skip
     assert [one["risk"] for one in unknown] == [None] * len(unknown)
 

@@ -142,7 +142,7 @@ def test_a_sheet_asks_setting_by_setting_for_what_the_instrument_wishes(
     by_stage = {stage: sum(item.stage == stage for item in items) for stage in STAGES}
     rounds = [round_of(item) for item in items if item.stage == "sweep"]
 
-    assert by_stage == {"wire": 16, "board": 36, "slots": 120, "seating": 60, "sweep": 72}
+    assert by_stage == {"wire": 16, "board": 36, "slots": 120, "seating": 60, "sweep": 56}
     assert list(dict.fromkeys(rounds)) == ["sweep", "sweep, feet 4 apart"]
     assert rounds[:36] == ["sweep"] * 36  # bass and treble path on one setting before the feet are moved
     assert [item.feature.fret for item in items if item.feature.kind == "straightedge_gap"] == [8, 14, 8, 14]

@@ -159,6 +159,7 @@ def test_beams_are_read_by_traverse(judged: Callable[..., Any]):
 
 
 @pytest.mark.timeout(240)
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("scenario", "necks"),
     [("sound", 40), ("whole fret", 15), ("bass end", 15), ("tilted", 15), ("two adjacent", 15)],

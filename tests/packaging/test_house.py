@@ -44,7 +44,7 @@ def test_no_init_file_among_the_tests():
 
 def test_evaluation_can_be_imported_alone():
     code = (
-        "import sys; import logger.evaluation.steps, logger.evaluation.seating, logger.evaluation.observation; "
+        "import sys; import logger.evaluation.sweep, logger.evaluation.seating, logger.evaluation.observation; "
         "bad = {'asyncio', 'sqlite3', 'drivers', 'dashboard', 'dash', 'pandas', 'serial', 'logger.store'} "
         "& set(sys.modules); print(sorted(bad))"
     )
