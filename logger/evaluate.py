@@ -14,7 +14,7 @@ from logger.features import GAPS, Feature
 from logger.fit_report import back_bow_json, fit_json
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
-from logger.levelling_report import plan_json
+from logger.levelling_report import plan_json, sanding_json, sanding_of
 from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
@@ -22,7 +22,7 @@ from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, 
 from logger.string_report import string_lines, strings_json
 from logger.survey_report import survey_json
 from logger.sweep_report import covariance_json, sweep_json
-from logger.sweep_words import sweep_lines, sweep_notes
+from logger.sweep_words import sanding_lines, sweep_lines, sweep_notes
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
 
@@ -63,6 +63,7 @@ class Evaluation:
             "fit": fit_json(fit),
             "back_bow_mm": back_bow_json(fit),
             "string_margin": strings_json(self.judge.strings),
+            "sanding": sanding_json(sanding_of(self.judge.survey, self.instrument)),
             "plan": plan_json(self.judge.levelling()),
             **matrix,
         }
@@ -167,7 +168,8 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
-    more = (*sweep_lines(result.judge.sweep, unit=unit), *string_lines(result.judge.strings, unit=unit))
+    sanding = sanding_lines(sanding_of(result.judge.survey, result.instrument), unit=unit)
+    more = (*sanding, *sweep_lines(result.judge.sweep, unit=unit), *string_lines(result.judge.strings, unit=unit))
     for line in (*_risk_lines(result), *more):
         print(line)
     counts = {name: sum(one.verdict == name for one in result.verdicts) for name in VERDICT_WORDS}

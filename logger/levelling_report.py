@@ -1,7 +1,7 @@
 """The levelling plan of an instrument: from the sweep's heights and the seated frets to what to do, fret by fret."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Final
 
@@ -94,6 +94,50 @@ def levelling_of(
     return Levelling(
         instrument=instrument, paths=paths, frets=frets, neck=neck, limits=_limits(instrument), board_mm=board
     )
+
+
+def sanding_of(survey: Survey | None, instrument: Instrument) -> Levelling | None:
+    """Return what a plan for sanding the bare board needs, or None where fewer than three heights of a path are known.
+
+    Its removals come off the wood: no crown bounds them, and nothing is seated again.
+    """
+    if survey is None:
+        return None
+    found = survey.profile
+    known = [place for place, told in zip(found.places, found.adjustment.known, strict=True) if told and place[1]]
+    paths = tuple(path for path in (*PLACES, None) if sum(other == path for other, _ in known) > 2)
+    frets = tuple(sorted({fret for path, fret in known if path in paths}))
+    if not paths:
+        return None
+    height, u = (np.full((len(paths), len(frets)), np.nan) for _ in range(2))
+    all_u = found.adjustment.u_mm()
+    for path, fret in known:
+        if path in paths:
+            at = paths.index(path), frets.index(fret)
+            index = found.places.index((path, fret))
+            height[at], u[at] = found.adjustment.heights_mm[index], all_u[index]
+    wanted = np.array([instrument.shape_mm(path)[list(frets)] for path in paths])
+    neck = Neck(positions_mm=instrument.positions_mm[list(frets)], height_mm=height, u_mm=u,
+                crown_mm=np.full(height.shape, np.nan), shape_mm=wanted)  # fmt: skip
+    plain = replace(_limits(instrument), crown_min_mm=0.0, recrown_mm=0.0, reseats=0, exceptions_most=0)
+    return Levelling(instrument=instrument, paths=paths, frets=frets, neck=neck, limits=plain)
+
+
+def sanding_json(levelling: Levelling | None) -> dict[str, Any] | None:
+    """Return what to sand off the bare board as plain JSON values; None where too little is known."""
+    if levelling is None:
+        return None
+    plan = levelling.plan
+    if isinstance(plan, NoPlan):
+        return {"feasible": False, "sentence": plan.sentence, "places": [], "total_mm": None, "largest_mm": None}
+    places = [
+        {"fret": fret, "place": path, "remove_mm": _mm(plan.removal_mm[row, column])}
+        for column, fret in enumerate(levelling.frets)
+        for row, path in enumerate(levelling.paths)
+        if np.isfinite(plan.neck.height_mm[row, column])
+    ]
+    return {"feasible": True, "sentence": None, "places": places, "total_mm": _mm(plan.total_mm),
+            "largest_mm": _mm(plan.largest_mm)}  # fmt: skip
 
 
 def _crown_mm(estimates: Mapping[FeatureKey, Estimate], fret: int, path: Path) -> float:

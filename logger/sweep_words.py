@@ -4,12 +4,16 @@ from collections.abc import Iterable, Sequence
 from typing import Final
 
 from logger.evaluation.fret_kinds import FretFault
+from logger.evaluation.levelling_plan import COVERAGE, NoPlan
 from logger.evaluation.observation import FeatureKey
 from logger.evaluation.sweep import Candidate, Path, Profile
 from logger.features import Feature
+from logger.levelling_report import Levelling
 from logger.sentences import length
 from logger.sweep_report import Sweep
 
+LEAST_SANDED_MM: Final = 0.005
+"""Less than this nobody sands on purpose (our choice)."""
 ODD: Final = 0.01
 """Below this chance the readings as a whole disagree by more than their gauges are said to be worth."""
 
@@ -92,3 +96,26 @@ def next_words(one: Candidate) -> str:
         "beam": f"the height at fret {one.fret} under a beam{path}",
     }[one.way]
     return f"{what} would tell most ({one.share:.0%} less variance)"
+
+
+def sanding_lines(levelling: Levelling | None, *, unit: str) -> list[str]:
+    """Say where to sand the bare board and how much, as lines for the table."""
+    if levelling is None:
+        return []
+    plan = levelling.plan
+    if isinstance(plan, NoPlan):
+        return ["", f"   no sanding plan: {plan.sentence}"]
+    lines = []
+    for row, path in enumerate(levelling.paths):
+        off = [(fret, float(size)) for fret, size in zip(levelling.frets, plan.removal_mm[row], strict=True)
+               if size >= LEAST_SANDED_MM]  # fmt: skip
+        if off:
+            most, where = max((size, fret) for fret, size in off)
+            expanded = COVERAGE * float(levelling.neck.u_mm[row, levelling.frets.index(where)])
+            at = f"on the {path} path " if path else ""
+            frets = frets_words(fret for fret, _ in off)
+            lines.append(
+                f"   sand the bare board {at}at frets {frets}, most at {where}: {length(most, expanded, unit)}"
+            )
+    caution = "   dust of rosewood and ebony is a sensitiser: extraction and a respirator"
+    return ["", *lines, caution] if lines else []

@@ -1,6 +1,7 @@
 """Coils, tolerance intervals, and slots that suit a wire."""
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -45,9 +46,13 @@ def test_the_tolerance_factor_is_the_exact_one_within_a_percent(n: int):
     assert _factor(n) == pytest.approx(_exact_factor(n), rel=0.012)
 
 
-def test_the_factor_for_ten_is_the_one_in_tables():
-    # Source: two-sided normal tolerance factors, 95 % content and confidence, n = 10: 3.379 (from memory)
-    assert _factor(10) == pytest.approx(3.379, rel=0.004)
+def test_the_factors_are_those_of_a_published_table(published: Callable[[str], list[dict[str, str]]]):
+    # Source: named in the first lines of the file
+    rows = published("tolerance_factors_two_sided")
+
+    assert len(rows) > 10
+    for row in rows:
+        assert _factor(int(row["n"])) == pytest.approx(float(row["p95"]), rel=0.015), row["n"]
 
 
 def test_components_of_a_balanced_table_are_those_of_the_textbook():
