@@ -75,7 +75,7 @@ def levelling_of(
         return None
     shape = len(paths), len(frets)
     height, u, crown, down = (np.full(shape, np.nan) for _ in range(4))
-    all_u = profile.adjustment.u_mm()
+    all_u = _u_off_line_mm(profile, instrument)
     for row, path in enumerate(paths):
         for column, fret in enumerate(frets):
             index = profile.index(path, fret)
@@ -110,7 +110,7 @@ def sanding_of(survey: Survey | None, instrument: Instrument) -> Levelling | Non
     if not paths:
         return None
     height, u = (np.full((len(paths), len(frets)), np.nan) for _ in range(2))
-    all_u = found.adjustment.u_mm()
+    all_u = _u_off_line_mm(found, instrument)
     for path, fret in known:
         if path in paths:
             at = paths.index(path), frets.index(fret)
@@ -138,6 +138,24 @@ def sanding_json(levelling: Levelling | None) -> dict[str, Any] | None:
     ]
     return {"feasible": True, "sentence": None, "places": places, "total_mm": _mm(plan.total_mm),
             "largest_mm": _mm(plan.largest_mm)}  # fmt: skip
+
+
+def _u_off_line_mm(profile: Profile, instrument: Instrument) -> Floats:
+    """Return the standard uncertainty of every height off the least-squares line of its path, shape (stations,).
+
+    A plan's line is free, so that the chord says nothing here: above it the first and the last fret would count as
+    known without any error.
+    """
+    covariance, u = profile.adjustment.covariance_mm2, np.full(len(profile.places), np.nan)
+    for path in dict.fromkeys(path for path, _ in profile.places):
+        rows = [index for index, (other, fret) in enumerate(profile.places)
+                if other == path and fret and profile.adjustment.known[index]]  # fmt: skip
+        if len(rows) > 1:
+            x = instrument.positions_of(path)[[profile.places[row][1] for row in rows]]
+            design = np.column_stack([np.ones(len(x)), x - x.mean()])
+            keep = np.eye(len(rows)) - design @ np.linalg.pinv(design)
+            u[rows] = np.sqrt(np.clip(np.diag(keep @ covariance[np.ix_(rows, rows)] @ keep.T), 0.0, None))
+    return u
 
 
 def _crown_mm(estimates: Mapping[FeatureKey, Estimate], fret: int, path: Path) -> float:

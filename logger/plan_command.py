@@ -9,6 +9,7 @@ import numpy as np
 from logger.errors import InputFileError, InsufficientDataError
 from logger.evaluate import Evaluation, evaluate_file
 from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, verify
+from logger.evaluation.statistics import Floats
 from logger.levelling_report import Levelling, plan_json
 from logger.sentences import MM_PER_THOU
 from logger.snapshot import CAUTIONS
@@ -157,13 +158,13 @@ def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -
     Raises:
         InputFileError: a file does not hold, or there is no plan to compare with.
     """
-    levelling, found = _verified(result, second, **files)
+    levelling, found, u_mm = _verified(result, second, **files)
     known = np.isfinite(found.left_mm)
     lines = ["", "second sweep against the plan"]
     for column, fret in enumerate(levelling.frets):
         for row, path in enumerate(levelling.paths):
             if known[row, column] and (not found.within[row, column] or found.flat_too_wide[row, column]):
-                lines.append(_reached(fret, path, found, (row, column), unit))
+                lines.append(_reached(fret, path, found, u_mm, (row, column), unit))
     good, sure = known & found.within, known & found.within & found.told
     lines.append(
         f"{int(good.sum())} of {int(known.sum())} places within the tolerance, {int(sure.sum())} of them for sure"
@@ -171,16 +172,16 @@ def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -
     return lines
 
 
-def _reached(fret: int, path: str | None, found: Verification, at: tuple[int, int], unit: str) -> str:
+def _reached(fret: int, path: str | None, found: Verification, u_mm: Floats, at: tuple[int, int], unit: str) -> str:
     sure = "" if found.told[at] else ", not sure"
     state = f"within{sure}" if found.within[at] else f"outside{sure}"
     sign = "ok" if found.within[at] else "!!"
     flat = "; its flat is too wide to round" if found.flat_too_wide[at] else ""
-    over = f"{_figure(float(found.left_mm[at]), unit)} ± {_figure(1.96 * float(found.u_over_mm[at]), unit)}"
+    over = f"{_figure(float(found.left_mm[at]), unit)} ± {_figure(1.96 * float(u_mm[at]), unit)}"
     return f"{sign} fret {fret:>2}, {path or 'path'}: {over} off the shape, {state}{flat}"
 
 
-def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling, Verification]:
+def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling, Verification, Floats]:
     levelling = levelling_of_file(result)
     plan = levelling.plan
     if isinstance(plan, NoPlan):
@@ -192,7 +193,8 @@ def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling
             if path in after.paths and fret in after.frets:
                 at = after.paths.index(path), after.frets.index(fret)
                 height[row, column], u[row, column] = after.neck.height_mm[at], after.neck.u_mm[at]
-    return levelling, verify(plan, height, np.maximum(u, 1e-6), flat_most_mm=FLAT_MOST_MM)
+    u = np.maximum(u, 1e-6)  # a nanometre, where readings claim to be exact
+    return levelling, verify(plan, height, u, flat_most_mm=FLAT_MOST_MM), u
 
 
 def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str, Any]]:
@@ -201,11 +203,11 @@ def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str
     Raises:
         InputFileError: a file does not hold, or there is no plan to compare with.
     """
-    levelling, found = _verified(result, second, **files)
+    levelling, found, u_mm = _verified(result, second, **files)
     return [
         {
             "fret": fret, "place": path, "left_mm": round(float(found.left_mm[row, column]), 6),
-            "U_mm": round(1.96 * float(found.u_over_mm[row, column]), 6), "within": bool(found.within[row, column]),
+            "U_mm": round(1.96 * float(u_mm[row, column]), 6), "within": bool(found.within[row, column]),
             "sure": bool(found.told[row, column]), "flat_too_wide": bool(found.flat_too_wide[row, column]),
         }
         for column, fret in enumerate(levelling.frets)

@@ -66,6 +66,11 @@ def test_the_worked_plan(capsys: pytest.CaptureFixture[str]):
     assert f"{flat:.3f} mm wide" in page
     within = sum(one["within"] for one in found["verification"])
     assert f"{within} of {len(found['verification'])} places lie within the tolerance" in page
+    (outside,) = (one for one in found["verification"] if not one["within"])
+    assert (
+        f"fret {outside['fret']} on the {outside['place']}\npath, {outside['left_mm']:.3f} ± {outside['U_mm']:.3f} mm"
+        in page
+    )
     lowest = next(one for one in plan["alternatives"] if one["kind"] == "lowest")
     assert f"| {lowest['total_mm']:.3f} mm | {lowest['largest_mm']:.3f} mm |" in page
 
