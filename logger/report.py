@@ -21,7 +21,7 @@ from logger.limits import MAGNITUDES, LimitSet
 from logger.sentences import flag_sentence
 from logger.string_report import StringFindings, find_strings, string_verdicts
 from logger.survey_report import SURVEY_WAYS, Survey, hump_verdicts, survey_board
-from logger.sweep_report import SWEEP_WAYS, Sweep, judge_sweep
+from logger.sweep_report import CROWN_WAYS, SWEEP_WAYS, Sweep, judge_sweep
 
 SLOT_PLACES = (*PLACES, None)
 
@@ -85,8 +85,8 @@ class Judge:
             found += self._fit_verdicts(estimates, fret)
             found += self._seating_verdicts(estimates, fret)
             found += self._held_verdicts(estimates, fret)
-        found += self._sweep_verdicts(estimates)
         found += self._board_verdicts(estimates)
+        found += self._sweep_verdicts(estimates)
         order = {check: index for index, check in enumerate(self.limits)}
         places = {place: index for index, place in enumerate(SLOT_PLACES)}
         return sorted(found, key=lambda one: (order[one.check], one.fret or 0, places[one.place]))
@@ -249,11 +249,13 @@ class Judge:
         return self.survey
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
-        keys = [key for key in estimates if key.kind in SWEEP_WAYS]
+        board = self.survey.placed if self.survey else ()
+        kinds = SWEEP_WAYS if not board else {**SWEEP_WAYS, **SURVEY_WAYS, **CROWN_WAYS}
+        keys = [key for key in estimates if key.kind in kinds]
         inputs = tuple(estimates[key] for key in sorted(keys, key=repr))
 
         def make() -> list[CheckVerdict]:
-            self.sweep = judge_sweep(estimates, self.instrument, self.limits)
+            self.sweep = judge_sweep(estimates, self.instrument, self.limits, board)
             self.strings = find_strings(self.sweep.profile if self.sweep else None, self.instrument)
             found = (*(self.sweep.verdicts if self.sweep else ()), *string_verdicts(self.strings, self.limits))
             return [self._verdict(*one) for one in found]

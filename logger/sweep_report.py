@@ -22,12 +22,14 @@ from logger.evaluation.sweep import (
     best_next,
     place_features,
     solve,
+    tie_to_board,
     zero_errors,
 )
 from logger.instrument import Instrument
 from logger.limits import LimitSet
 
 SWEEP_WAYS: Final[Mapping[str, Way]] = {"fret_step": "step", "straightedge_gap": "gap", "beam_height": "beam"}
+CROWN_WAYS: Final[Mapping[str, Way]] = {"seated_height": "crown"}
 CHECKS: Final = ("high_fret", "low_fret")
 CONTRADICTED: Final = "a reading here does not fit the others: measure it again"
 
@@ -78,18 +80,24 @@ class Sweep:
         return found or best_next(self.profile, positions, [])
 
 
-def judge_sweep(estimates: Mapping[FeatureKey, Estimate], instrument: Instrument, limits: LimitSet) -> Sweep | None:
+def judge_sweep(
+    estimates: Mapping[FeatureKey, Estimate], instrument: Instrument, limits: LimitSet, board: Sequence[Placed] = ()
+) -> Sweep | None:
     """Return the judged sweep, or None where nothing of it was measured.
 
     Args:
         estimates: every feature of the instrument.
         instrument: positions and the shape wanted.
         limits: of ``high_fret`` and ``low_fret``.
+        board: the survey of the bare board, if there is one; with it the crowns' heights above the board count, too.
     """
     placed = place_features(estimates, instrument.positions_of, SWEEP_WAYS, block_mm=instrument.sheet.block_mm)
     if not placed:
         return None
-    profile = solve_profile(placed, instrument)
+    crowns = place_features(estimates, instrument.positions_of, CROWN_WAYS) if board else ()
+    swept = {(one.key.place, fret) for one in placed for fret in one.sighting.heights}
+    tied = tie_to_board([one for one in crowns if (one.key.place, one.key.fret) in swept], board)
+    profile = solve_profile([*placed, *tied], instrument)
     doubtful = {key for one in (profile.suspects if profile else ()) for key in (one.key, *one.alike)}
     deviations = _explained(placed, doubtful, instrument, limits)
     verdicts = [verdict for path in deviations for verdict in _verdicts(path, deviations[path], placed, limits)]

@@ -49,6 +49,7 @@ class Sighting:
         estimate: the reading with its causes of uncertainty; a zero or a bow that others share is one of them.
         free: sensitivity to what is left open and shared, by name, such as offset and tilt of one traverse of a beam.
         own: whether it is the fret's step over its two neighbours, which is what a deviation means.
+        board: weight of the bare board's height under each fret; `solve` alone knows these.
     """
 
     fret: int
@@ -56,6 +57,7 @@ class Sighting:
     estimate: Estimate
     free: Mapping[str, float] = field(default_factory=dict)
     own: bool = False
+    board: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

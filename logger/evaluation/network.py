@@ -11,7 +11,7 @@ Source: least squares with priors is JCGM 100:2008 H.2 and H.3 in matrix form; s
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -153,6 +153,15 @@ class Adjustment:
         """Return the standard uncertainty of every height, shape (n,)."""
         root: Floats = np.sqrt(np.clip(np.diag(self.covariance_mm2), 0, None))
         return root
+
+    def only(self, rows: Sequence[int]) -> "Adjustment":
+        """Return the same with the heights of some stations alone; what is said of the readings stays."""
+        picked = np.asarray(rows)
+        return replace(
+            self, stations=tuple(self.stations[row] for row in rows), heights_mm=self.heights_mm[picked],
+            covariance_mm2=self.covariance_mm2[np.ix_(picked, picked)], known=self.known[picked],
+            gains=self.gains[picked],
+        )  # fmt: skip
 
     def suspect(self) -> tuple[int, ...]:
         """Return the readings that do not belong, the worst first with all that cannot be told from it."""

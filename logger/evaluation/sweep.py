@@ -1,7 +1,8 @@
 """The sweep of a whole neck: steps, long steps, gaps and beam heights on every path, solved as one levelling network.
 
 A zero of the fixture is shared by all paths of its round, so the paths are solved together; heights are above the
-chord through the first and the last fret of each path that was measured. The same serves the bare board.
+chord through the first and the last fret of each path that was measured. The same serves the bare board, and where
+both were measured, a crown's height above the board ties the two together.
 Lengths in mm, up is positive.
 """
 
@@ -20,7 +21,7 @@ from logger.evaluation.statistics import Floats
 
 Positions = Callable[[str | None], Floats]
 """Distance from the nut by fret number, shape (frets + 1,), of a path."""
-Way = Literal["step", "gap", "beam"]
+Way = Literal["step", "gap", "beam", "crown"]
 Path = str | None
 
 MOST_SUSPECTS: Final = 3
@@ -109,15 +110,33 @@ def place_features(
         positions_mm: gives the distances from the nut by fret number of a path.
         ways: how each kind of feature is measured; other kinds, and gaps whose blocks are not stated, are left out.
         block_mm: height of the two equal blocks under the straightedge, taken off every gap.
+
+    A crown's height above the board is ``z - s``, with the board as it was when it was bare. Since then the neck
+    may have been turned, and the tangs may have bent it: offset, tilt and bow between the two are left open.
     """
     placed = []
     for key, estimate in sorted(estimates.items(), key=lambda item: _order(item[0])):
         way = ways.get(key.kind)
-        if way is None or key.fret is None or (key.feet is None and way != "beam"):
+        if way is None or key.fret is None or (key.feet is None and way in {"step", "gap"}):
             continue
         sighting = _sighting(key, estimate, positions_mm(key.place), way, block_mm)
         placed.append(Placed(key=key, way=way, sighting=sighting))
     return placed
+
+
+def tie_to_board(crowns: Iterable[Placed], board: Sequence[Placed]) -> list[Placed]:
+    """Return the readings that the bare board adds to a sweep: crown heights where it was surveyed, and its survey.
+
+    Args:
+        crowns: heights of crowns above the board.
+        board: the survey's features.
+    """
+    stations = {(one.key.place, fret) for one in board for fret, weight in one.sighting.heights.items() if weight}
+    tied = [one for one in crowns if (one.key.place, one.key.fret) in stations]
+    paths = {one.key.place for one in tied}
+    below = [replace(one, sighting=replace(one.sighting, heights={}, board=one.sighting.heights))
+             for one in board if one.key.place in paths]  # fmt: skip
+    return [*tied, *below]
 
 
 def _order(key: FeatureKey) -> tuple[str, int, str, tuple[int, ...], str]:
@@ -126,9 +145,16 @@ def _order(key: FeatureKey) -> tuple[str, int, str, tuple[int, ...], str]:
 
 def _sighting(key: FeatureKey, estimate: Estimate, positions_mm: Floats, way: Way, block_mm: float) -> Sighting:
     fret = key.fret or 0
+    t = float((positions_mm[fret] - positions_mm[0]) / (positions_mm[-1] - positions_mm[0]))
+    if way == "crown":
+        free = {
+            f"board {key.place}:offset": 1.0,
+            f"board {key.place}:tilt": t,
+            f"board {key.place}:bow": 4 * t * (1 - t),
+        }
+        return Sighting(fret=fret, heights={fret: 1.0}, estimate=estimate, free=free, board={fret: -1.0})
     if way == "beam":
         traverse = key.round if key.round.strip("/") else f"{key.place}:"
-        t = float((positions_mm[fret] - positions_mm[0]) / (positions_mm[-1] - positions_mm[0]))
         free = {f"{traverse}:offset": 1.0, f"{traverse}:tilt": t}
         return Sighting(fret=fret, heights={fret: 1.0}, estimate=_bowed(estimate, 4 * t * (1 - t)), free=free)
     a, b = key.feet or (fret - 1, fret + 1)
@@ -162,22 +188,24 @@ def solve(placed: Sequence[Placed], positions_mm: Positions, *, level: Path | Li
     """
     paths = list(dict.fromkeys(one.key.place for one in placed))
     number = {path: index * _STRIDE for index, path in enumerate(paths)}
-    stations = sorted({number[one.key.place] + fret for one in placed for fret, weight in one.sighting.heights.items()
-                       if weight})  # fmt: skip
-    along = {station: float(positions_mm(paths[station // _STRIDE])[station % _STRIDE]) for station in stations}
+    bare = len(paths) * _STRIDE
+    stations = sorted({number[one.key.place] + station for one in placed
+                       for station, weight in _stations(one.sighting, bare).items() if weight})  # fmt: skip
+    along = {station: float(positions_mm(paths[station % bare // _STRIDE])[station % _STRIDE]) for station in stations}
     names = Counter(name for one in placed for name in {cause.name for cause, _ in one.sighting.estimate.terms})
     shared = {name for name, count in names.items() if count > 1 or name.startswith(("zero:", "bow:"))}
     priors = {cause.name: cause.u_mm for one in placed for cause, _ in one.sighting.estimate.terms
               if cause.name in shared}  # fmt: skip
-    sights = [_sight(one.sighting, number[one.key.place], shared) for one in placed]
+    sights = [_sight(one.sighting, number[one.key.place], bare, shared) for one in placed]
     datums = _datums(stations)
     if level != "own":
         ends = datums[next(station for station in stations if station // _STRIDE == paths.index(level))]
         datums = dict.fromkeys(stations, ends)
     found = adjust(sights, along, priors_mm=priors, datums=datums)
     suspects = _suspects(placed, sights, along, priors, datums, found)
-    places = tuple((paths[station // _STRIDE], station % _STRIDE) for station in found.stations)
-    return Profile(adjustment=found, places=places, placed=tuple(placed), suspects=tuple(suspects))
+    rows = [row for row, station in enumerate(found.stations) if station < bare]
+    places = tuple((paths[found.stations[row] // _STRIDE], found.stations[row] % _STRIDE) for row in rows)
+    return Profile(adjustment=found.only(rows), places=places, placed=tuple(placed), suspects=tuple(suspects))
 
 
 def _datums(stations: Iterable[int]) -> dict[int, tuple[int, int]]:
@@ -192,12 +220,17 @@ def _datums(stations: Iterable[int]) -> dict[int, tuple[int, int]]:
     return datums
 
 
-def _sight(one: Sighting, offset: int, shared: set[str]) -> Sight:
+def _stations(one: Sighting, bare: int) -> dict[int, float]:
+    """Return the weight of every station of a path; those of the bare board begin at ``bare``."""
+    return {**one.heights, **{bare + fret: weight for fret, weight in one.board.items()}}
+
+
+def _sight(one: Sighting, offset: int, bare: int, shared: set[str]) -> Sight:
     own = float(np.sqrt(sum((cause.u_mm * weight) ** 2 for cause, weight in one.estimate.terms
                             if cause.name not in shared)))  # fmt: skip
     common = {cause.name: weight for cause, weight in one.estimate.terms if cause.name in shared}
     return Sight(
-        heights={offset + fret: weight for fret, weight in one.heights.items() if weight},
+        heights={offset + station: weight for station, weight in _stations(one, bare).items() if weight},
         value_mm=one.estimate.value_mm, u_mm=own if one.estimate.known else float(np.hypot(own, UNKNOWN_NOISE_MM)),
         shared={**common, **one.free},
     )  # fmt: skip
