@@ -7,6 +7,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from logger.bare_tang import bare_tang_words
 from logger.board_report import arcs_json, slot_notes, slots_json
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
@@ -157,7 +158,7 @@ def print_table(result: Evaluation, *, unit: str) -> None:
     failed = flags(result.verdicts)
     for one in failed:
         words, todo = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
-        print(f"{SIGNS['fail']} {words}\n   {todo}")
+        print(f"{SIGNS['fail']} {words}\n   {todo}{bare_tang_words(one.check, one.fret, result.instrument, unit=unit)}")
     if failed:
         print()
     for one in result.verdicts:

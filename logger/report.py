@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from logger.bare_tang import bare_tang_words
 from logger.board_report import Arc, SlotFindings, arc_verdicts, find_arcs, find_slots, slot_verdicts
 from logger.evaluation import fit, seating
 from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
@@ -148,6 +149,7 @@ class Judge:
         flag, todo = None, ""
         if judgement.verdict == "fail":
             flag, todo = flag_sentence(check, fret, place, judgement, self.limits[check])
+            todo += bare_tang_words(check, fret, self.instrument)
         return CheckVerdict(
             check=check,
             fret=fret,

@@ -1,0 +1,30 @@
+"""The bare tang past the last barb: what lifts a fret's end, said beside an end that stands proud."""
+
+from logger.evaluation.cutting import Barbs
+from logger.instrument import Instrument
+from logger.sentences import MM_PER_THOU
+
+ENDS = ("proud_end", "lifted_end")
+
+
+def bare_tang_mm(instrument: Instrument, fret: int) -> float | None:
+    """Return the longer bare end of a fret's tang in mm when it is cut as the cutting list says.
+
+    None where the file does not state the barbs, or the width of the board.
+    """
+    stock = instrument.stock
+    width = instrument.width_at_mm(float(instrument.positions_mm[fret]))
+    if width is None or instrument.join_width_mm is None or stock.barb_pitch_mm is None or stock.barb_length_mm is None:
+        return None
+    barbs = Barbs(pitch_mm=stock.barb_pitch_mm, length_mm=stock.barb_length_mm)
+    piece = width + 2 * (stock.overhang_mm - stock.binding_mm)
+    return max(barbs.bare_mm(barbs.best_phase_mm(piece), piece))
+
+
+def bare_tang_words(check: str, fret: int | None, instrument: Instrument, *, unit: str = "mm") -> str:
+    """Return what follows on what to do about an end: how far its tang is bare; empty where that is not known."""
+    bare = bare_tang_mm(instrument, fret) if check in ENDS and fret is not None else None
+    if bare is None:
+        return ""
+    size = f"{bare:.1f} mm" if unit == "mm" else f"{bare / MM_PER_THOU:.0f} thou"
+    return f"; cut as listed, its tang is bare for up to {size} past the last barb"
