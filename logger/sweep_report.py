@@ -215,7 +215,7 @@ def _fault_json(one: FretFault) -> dict[str, Any]:
 def _zeros_json(profile: Profile | None) -> list[dict[str, Any]]:
     found = zero_errors(profile) if profile else {}
     return [
-        {"gauge": name.split(":", 1)[0], "round": name.split(":", 1)[1], "value_mm": _mm(value), "u_mm": _mm(u)}
+        {"gauge": name.partition("\n")[0], "round": name.partition("\n")[2], "value_mm": _mm(value), "u_mm": _mm(u)}
         for name, (value, u) in found.items()
     ]
 

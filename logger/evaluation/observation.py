@@ -283,7 +283,7 @@ class _Causes:
         """Add what readings share: the zero of a gauge in a round, the bias of its faces, the workshop's warmth."""
         gauge = one.gauge or "the gauge"
         if one.zero_u_mm:
-            cause = Cause(name=f"zero:{one.gauge}:{one.round}", words=f"zero of {gauge}", u_mm=one.zero_u_mm)
+            cause = Cause(name=f"zero:{one.gauge}\n{one.round}", words=f"zero of {gauge}", u_mm=one.zero_u_mm)
             self.add(cause, weight)
         if one.bow_u_mm:  # its weight belongs to where along the edge the reading is: see `sweep`
             self.add(Cause(name=f"bow:{one.gauge}", words=f"bow of {gauge}", u_mm=one.bow_u_mm), weight)

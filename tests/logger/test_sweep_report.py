@@ -218,6 +218,16 @@ def test_a_string_is_told_where_it_hits_first(
     assert "string dumb: its swing is not known; state tension_n" in said
 
 
+def test_a_gauge_with_a_colon_in_its_name_keeps_it(write: Write, instrument: Path, capsys: pytest.CaptureFixture[str]):
+    rows = (_steps([0.0] * 21) + _gaps([0.0] * 21, (5, 8, 14))).replace(",rocker,", ",no. 2: rocker,")
+    worth = write("g.toml", '[gauge."no. 2: rocker"]\nkind = "rocker"\nu_mm = 0.003\nzero_u_mm = 0.002\n')
+    readings = write("r.csv", HEAD + rows)
+    command = ["evaluate", str(readings), "--instrument", str(instrument), "--gauges", str(worth), "--json"]
+    run(command, lambda *_: 0)  # type: ignore[arg-type, return-value]
+    (zero,) = json.loads(capsys.readouterr().out)["zero_errors"]
+    assert (zero["gauge"], zero["round"]) == ("no. 2: rocker", "/a")
+
+
 def test_strings_of_a_path_that_was_not_swept_are_left_out(judged: Callable[..., Any]):
     assert judged(_steps([0.0] * 21))[0]["string_margin"] is None
 
