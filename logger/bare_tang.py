@@ -1,10 +1,14 @@
 """The bare tang past the last barb: what lifts a fret's end, said beside an end that stands proud."""
 
+from typing import Final
+
 from logger.evaluation.cutting import Barbs
 from logger.instrument import Instrument
 from logger.sentences import MM_PER_THOU
 
-ENDS = ("proud_end", "lifted_end")
+ENDS: Final = ("proud_end", "lifted_end")
+SEEN_MM: Final = 0.05
+"""Less bare tang than this is none: half of what is shown."""
 
 
 def bare_tang_mm(instrument: Instrument, fret: int) -> float | None:
@@ -26,5 +30,7 @@ def bare_tang_words(check: str, fret: int | None, instrument: Instrument, *, uni
     bare = bare_tang_mm(instrument, fret) if check in ENDS and fret is not None else None
     if bare is None:
         return ""
+    if bare < SEEN_MM:
+        return "; cut as listed, barbs reach to its ends"
     size = f"{bare:.1f} mm" if unit == "mm" else f"{bare / MM_PER_THOU:.0f} thou"
     return f"; cut as listed, its tang is bare for up to {size} past the last barb"

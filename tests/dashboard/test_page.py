@@ -68,6 +68,16 @@ def test_the_map_opens_with_the_check_of_the_stage_and_keeps_a_choice(bench: Any
     expect(cell(page, "tang_clearance", 3, "centre")).to_be_visible()
 
 
+def test_a_finished_sheet_leaves_the_map_where_it_was(bench: Any, page: Page) -> None:
+    expect(cell(page, "proud_end", 7, "treble")).to_be_visible()
+    bench.publish(stage=None, state="done", next=None)
+    expect(page.locator("#next")).to_contain_text("sheet is complete")
+    expect(cell(page, "proud_end", 7, "treble")).to_be_visible()
+    page.reload()
+    expect(page.locator("[data-tab][aria-pressed=true]")).to_have_attribute("data-tab", "tang_clearance")
+    expect(cell(page, "tang_clearance", 3, "centre")).to_be_visible()
+
+
 def test_worst_verdict_of_each_fret(page: Page) -> None:
     for fret, worst in ((3, "fail"), (6, "remeasure"), (7, "fail"), (8, "")):
         expect(page.locator(f'[data-worst-fret="{fret}"]')).to_have_attribute("data-worst", worst)

@@ -9,7 +9,7 @@
   const WORST = ['pass', 'remeasure', 'fail'];
   const FIRST_ROW = 3;  // below the fret numbers and the worst of all checks
 
-  let frets = 0, rows = {}, cells = new Map(), worst = [], chosen = null, chosenIn = null;
+  let frets = 0, rows = {}, cells = new Map(), worst = [], chosen = null, chosenIn = null, lastStage = null;
 
   const fieldsOf = ([check, fret, place, verdict, mm, U, p]) => ({check, fret, place: place ?? '', verdict, mm, U, p});
   const keyOf = (check, fret, place) => `${check}|${fret}|${place}`;
@@ -111,10 +111,13 @@
       el('b', {class: 'tally', 'data-verdict-of': verdict}, bench.sign(verdict), String(n), el('span', {class: 'unseen', text: bench.large(verdict)}))))));
   };
 
-  // The map opens with the check of the stage; a choice made by hand holds until the stage changes.
+  // The map opens with the check of the stage; a choice made by hand holds until the stage changes. When the sheet is
+  // done it stays with the last stage; a page opened then shows what failed, or else what was judged.
   const shownCheck = (stage) => {
+    if (stage) lastStage = stage;
     if (chosenIn !== stage) chosen = null;
-    return chosen ?? bench.words.stages[stage]?.opens ?? CHECKS[0];
+    const judged = (verdicts) => CHECKS.find((check) => bench.cellsOf(bench.snap ?? {}).some((cell) => cell.check === check && verdicts.includes(cell.verdict)));
+    return chosen ?? bench.words.stages[lastStage]?.opens ?? judged(['fail']) ?? judged(['remeasure', 'pass']) ?? CHECKS[0];
   };
   bench.shownCheck = shownCheck;
   bench.cellsOf = (snap) => (snap.cells ?? []).map(fieldsOf).filter(({check, fret}) => check in bench.words.checks && Number.isInteger(fret) && fret > 0);
