@@ -13,12 +13,14 @@ For the same reason a status with a bare whole number ("B2") is no measurement: 
 """
 
 import re
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
 from drivers.errors import FrameError
-from drivers.reading import NM_PER_UNIT, UNIT_WORDS, scaled_to_nm
+from drivers.frames.number import Number, number_from, shown
+from drivers.reading import NM_PER_UNIT, UNIT_WORDS
+
+__all__ = ["MOST_DIGITS", "Number", "TextDecoder"]
 
 #: A gauge of this trade shows at most 8 digits; 12 leaves room and keeps arithmetic small.
 MOST_DIGITS: Final = 12
@@ -36,15 +38,6 @@ _LINE: Final = re.compile(
     re.VERBOSE,
 )
 _MARKS: Final = re.compile(rb"[.,]")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Number:
-    """What a line says: a length in nanometres, its unit as sent ("mm", "in" or "thou") and the status before it."""
-
-    value_nm: int
-    unit: str
-    status: str = ""
 
 
 class TextDecoder:
@@ -78,10 +71,7 @@ class TextDecoder:
         unit, nm_per_unit = UNIT_WORDS[_word(unit_word or self._default_unit)]
         minus = "" if sign in {b"", b"+"} else "-"
         value = Decimal(minus + digits.replace(b",", b".").decode())  # exact; arithmetic would round to the context
-        try:
-            return Number(value_nm=scaled_to_nm(value, nm_per_unit), unit=unit, status=status.decode())
-        except FrameError as error:
-            raise FrameError(line, error.reason) from error
+        return number_from(line, value, unit=unit, nm_per_unit=nm_per_unit, status=status.decode())
 
     def _broken_rule(self, status: bytes, sign: bytes, digits: bytes, unit: bytes) -> str:
         """Return the rule that a line of the right shape breaks, empty if it breaks none."""
@@ -110,5 +100,4 @@ def _word(unit: bytes) -> str:
 
 
 def _told(line: bytes, rule: str) -> str:
-    shown = line if len(line) <= 48 else line[:45] + b"..."
-    return f"line {rule}, got {shown!r}"
+    return f"line {rule}, got {shown(line)}"
