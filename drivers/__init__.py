@@ -10,6 +10,7 @@ from drivers.errors import (
     DriverError,
     FrameError,
     LinkLostError,
+    NotStillError,
     PortBusyError,
     PortDeniedError,
     PortError,
@@ -21,10 +22,12 @@ from drivers.gauge import Backoff, Gauge, GaugeState
 from drivers.profiles import Profile, SerialSettings, load_profiles
 from drivers.reading import Clock, Instant, Reading, system_clock, to_nm
 from drivers.simulated import SimulatedGauge
+from drivers.steady import CaptureSettings, Settled, Steadiness, SteadyCapture
 from drivers.transports.typed import TypedGauge, TypedValue, parse_typed
 
 __all__ = [
     "Backoff",
+    "CaptureSettings",
     "Clock",
     "DriverError",
     "FrameError",
@@ -32,6 +35,7 @@ __all__ = [
     "GaugeState",
     "Instant",
     "LinkLostError",
+    "NotStillError",
     "PortBusyError",
     "PortDeniedError",
     "PortError",
@@ -41,8 +45,11 @@ __all__ = [
     "ProfileError",
     "Reading",
     "SerialSettings",
+    "Settled",
     "SilenceError",
     "SimulatedGauge",
+    "Steadiness",
+    "SteadyCapture",
     "TypedGauge",
     "TypedValue",
     "load_profiles",

@@ -7,6 +7,7 @@ DriverError
         PortDeniedError             this person may not open it
     LinkLostError                   a gauge that was connected is gone
     SilenceError (TimeoutError)     a gauge is connected but sends nothing
+    NotStillError                   a press came while the gauge was moving
     FrameError (ValueError)         what came is not a measurement; ``frame`` holds it
     ProfileError (ValueError)       a profile file does not hold
 """
@@ -55,6 +56,10 @@ class SilenceError(DriverError, TimeoutError):
         super().__init__(message)
         self.gauge = gauge
         self.waited_s = waited_s
+
+
+class NotStillError(DriverError):
+    """A press asked for the settled value of a gauge that was not still."""
 
 
 class FrameError(DriverError, ValueError):
