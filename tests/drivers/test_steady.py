@@ -194,6 +194,16 @@ def test_a_press_repeats_a_held_value_but_no_sample_counts_twice() -> None:
         capture.trigger(11 * STEP + 1)
 
 
+def test_a_press_while_it_moves_away_begins_the_time_away_anew() -> None:
+    capture = SteadyCapture(with_(dwell_s=0.2, least=3, away_s=1.0))
+    assert len(feed(capture, [0] * 3 + [60_000] * 6, 0)) == 1
+
+    assert capture.trigger(8 * STEP).value_nm == 60_000
+
+    assert len(feed(capture, [0] * 10, 9 * STEP)) == 0
+    assert len(feed(capture, [0], 19 * STEP)) == 1
+
+
 def test_a_press_on_a_moving_gauge_says_why() -> None:
     capture = SteadyCapture(EASY)
     feed(capture, range(0, 20 * 11 * UM, 11 * UM), 0)
