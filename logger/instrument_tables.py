@@ -234,7 +234,13 @@ def read_plan(table: Table, *, frets: int) -> PlanWishes:
     objective = table.text("objective", default="total")
     if objective not in OBJECTIVES:
         raise table.error(f"{table.where}: objective must be {' or '.join(OBJECTIVES)}, got {objective!r}")
-    return PlanWishes(objective=objective, **stated)
+    wishes = PlanWishes(objective=objective, **stated)
+    if wishes.file_error_mm > wishes.tolerance_mm:
+        raise table.error(
+            f"{table.where}: file_error_mm {wishes.file_error_mm:g} must not be larger than tolerance_mm "
+            f"{wishes.tolerance_mm:g}; no plan holds a tolerance that the file itself breaks"
+        )
+    return wishes
 
 
 def read_strings(values: object, *, where: str, error: Any) -> Sequence[StringSpec]:

@@ -76,6 +76,7 @@ def levelling_of(
     shape = len(paths), len(frets)
     height, u, crown, down = (np.full(shape, np.nan) for _ in range(4))
     all_u = _u_off_line_mm(profile, instrument)
+    spread = _covariance_mm2(profile, paths, frets)
     for row, path in enumerate(paths):
         for column, fret in enumerate(frets):
             index = profile.index(path, fret)
@@ -88,7 +89,7 @@ def levelling_of(
     neck = Neck(
         positions_mm=instrument.positions_mm[list(frets)], height_mm=height, u_mm=u, crown_mm=crown, shape_mm=wanted,
         seated_mm=down if np.isfinite(down).any() else None,
-        crown_width_mm=None if width is None else np.full(shape, width),
+        crown_width_mm=None if width is None else np.full(shape, width), covariance_mm2=spread,
     )  # fmt: skip
     board = _board_mm(survey, paths, frets) if survey is not None else None
     return Levelling(
@@ -118,7 +119,8 @@ def sanding_of(survey: Survey | None, instrument: Instrument) -> Levelling | Non
             height[at], u[at] = found.adjustment.heights_mm[index], all_u[index]
     wanted = np.array([instrument.shape_mm(path)[list(frets)] for path in paths])
     neck = Neck(positions_mm=instrument.positions_mm[list(frets)], height_mm=height, u_mm=u,
-                crown_mm=np.full(height.shape, np.nan), shape_mm=wanted)  # fmt: skip
+                crown_mm=np.full(height.shape, np.nan), shape_mm=wanted,
+                covariance_mm2=_covariance_mm2(found, paths, frets))  # fmt: skip
     plain = replace(_limits(instrument), crown_min_mm=0.0, recrown_mm=0.0, reseats=0, exceptions_most=0)
     return Levelling(instrument=instrument, paths=paths, frets=frets, neck=neck, limits=plain)
 
@@ -146,7 +148,7 @@ def _u_off_line_mm(profile: Profile, instrument: Instrument) -> Floats:
     A plan's line is free, so that the chord says nothing here: above it the first and the last fret would count as
     known without any error.
     """
-    covariance, u = profile.adjustment.covariance_mm2, np.full(len(profile.places), np.nan)
+    covariance, u = profile.stated_covariance_mm2, np.full(len(profile.places), np.nan)
     for path in dict.fromkeys(path for path, _ in profile.places):
         rows = [index for index, (other, fret) in enumerate(profile.places)
                 if other == path and fret and profile.adjustment.known[index]]  # fmt: skip
@@ -156,6 +158,17 @@ def _u_off_line_mm(profile: Profile, instrument: Instrument) -> Floats:
             keep = np.eye(len(rows)) - design @ np.linalg.pinv(design)
             u[rows] = np.sqrt(np.clip(np.diag(keep @ covariance[np.ix_(rows, rows)] @ keep.T), 0.0, None))
     return u
+
+
+def _covariance_mm2(profile: Profile, paths: Sequence[Path], frets: Sequence[int]) -> Floats:
+    """Return the covariance of the heights along every path, shape (paths, frets, frets); nan where not known."""
+    found = np.full((len(paths), len(frets), len(frets)), np.nan)
+    for row, path in enumerate(paths):
+        at = [(column, index) for column, fret in enumerate(frets)
+              if (index := profile.index(path, fret)) is not None]  # fmt: skip
+        columns, indices = [column for column, _ in at], [index for _, index in at]
+        found[row][np.ix_(columns, columns)] = profile.stated_covariance_mm2[np.ix_(indices, indices)]
+    return found
 
 
 def _crown_mm(estimates: Mapping[FeatureKey, Estimate], fret: int, path: Path) -> float:
@@ -194,11 +207,10 @@ def _board_mm(survey: Survey, paths: Sequence[Path], frets: Sequence[int]) -> Fl
 
 def _limits(instrument: Instrument) -> PlanLimits:
     wishes = instrument.plan
-    guard = min(wishes.file_error_mm, wishes.tolerance_mm)
     return PlanLimits(
         tolerance_mm=wishes.tolerance_mm,
         step_mm=2 * wishes.tolerance_mm if wishes.step_mm is None else wishes.step_mm,
-        crown_min_mm=wishes.crown_min_mm, recrown_mm=wishes.recrowning_mm, guard_mm=guard,
+        crown_min_mm=wishes.crown_min_mm, recrown_mm=wishes.recrowning_mm, guard_mm=wishes.file_error_mm,
         objective="largest" if wishes.objective == "largest" else "total", reseats=wishes.reseats,
         exceptions_most=wishes.exceptions, raise_most_mm=RAISE_MOST_MM if wishes.exceptions else 0.0,
     )  # fmt: skip
@@ -237,7 +249,7 @@ def _plan_json(levelling: Levelling, plan: LevellingPlan) -> dict[str, Any]:
         "places": [
             {
                 "fret": fret, "place": path, "remove_mm": _mm(plan.removal_mm[row, column]),
-                "U_mm": _mm(_K95 * plan.neck.u_mm[row, column]), "noise": bool(plan.noise[row, column]),
+                "U_mm": _mm(_K95 * plan.u_removal_mm[row, column]), "noise": bool(plan.noise[row, column]),
                 "reseat_down_mm": _mm(plan.down_mm[row, column]), "left_mm": _mm(plan.left_mm[row, column]),
                 "crown_left_mm": _mm(plan.crown_left_mm[row, column]), "flat_mm": _mm(plan.flat_mm[row, column]),
             }

@@ -9,12 +9,13 @@ import numpy as np
 from logger.errors import InputFileError, InsufficientDataError
 from logger.evaluate import Evaluation, evaluate_file
 from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, verify
+from logger.evaluation.levelling_plan import COVERAGE
 from logger.evaluation.statistics import Floats
 from logger.levelling_report import Levelling, plan_json
 from logger.sentences import MM_PER_THOU
 from logger.snapshot import CAUTIONS
 from logger.sweep_report import Sweep
-from logger.sweep_words import frets_words, next_words
+from logger.sweep_words import frets_words, key_words, next_words
 
 FLAT_MOST_MM: Final = 0.6
 """Widest flat that recrowning can round (common practice, no source)."""
@@ -22,6 +23,8 @@ TOO_FEW: Final = (
     "the readings tell fewer than three heights of any path, too few for a plan; sweep the frets first: steps, and "
     "gaps under a straightedge"
 )
+UNKNOWN_MM: Final = 1.0
+"""Stands for an uncertainty that is not known, so that nothing is sure by it."""
 SHOWN_MM: Final = 0.0005
 """What is less than the last figure shown is nothing to do."""
 KINDS: Final = {
@@ -60,7 +63,7 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
         return [f"{name}: no levelling plan, {error}"]
     aim = "least removal in all" if levelling.limits.objective == "total" else "smallest largest removal"
     lines = [f"{name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
-    lines += [f"   {CAUTIONS['sweep']}", ""]
+    lines += [f"   {CAUTIONS['sweep']}", *(f"   {one}" for one in _first(sweep, levelling)), ""]
     lines += _work(levelling, plan, unit) if isinstance(plan, LevellingPlan) else [f"no plan: {plan.sentence}"]
     lines += ["", *_alternatives(levelling, unit), *_doubts(sweep, levelling, unit)]
     return lines
@@ -112,7 +115,8 @@ def _at_fret(levelling: Levelling, plan: LevellingPlan, column: int, unit: str) 
         flat = plan.flat_mm[:, column]
         width = f", flat {_figure(float(np.nanmax(flat)), unit)}" if np.isfinite(flat).any() else ""
         filed = plan.removal_mm[:, column] >= SHOWN_MM
-        noise = "; less than it is known to" if plan.noise[filed, column].all() else ""
+        known = np.isfinite(plan.u_removal_mm[filed, column]).any()
+        noise = "; less than it is known to" if known and plan.noise[filed, column].all() else ""
         found.append(f"file {told}{crown}{width}{noise}")
     return found
 
@@ -139,17 +143,43 @@ def _alternatives(levelling: Levelling, unit: str) -> list[str]:
     return lines
 
 
-def _doubts(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
-    """Say what the plan leans on: heights that are known worse than its tolerance, and crowns that are not known."""
+def _first(sweep: Sweep | None, levelling: Levelling) -> list[str]:
+    """Say what is to be known before a file is picked up: readings that do not fit, and a shape that nobody stated."""
     lines = []
-    expanded = 1.96 * float(np.nanmax(levelling.neck.u_mm))
-    if expanded > levelling.limits.tolerance_mm:
-        lines.append(f"the heights are known to ± {_size(expanded, unit)} at worst, the plan is no better than that")
-        if sweep is not None and sweep.next_best is not None:
-            lines.append(f"next: {next_words(sweep.next_best)}")
+    for one in sweep.profile.suspects if sweep is not None and sweep.profile is not None else ():
+        names = " or ".join(key_words(key) for key in (one.key, *one.alike))
+        counted = "counts in this plan all the same" if sweep is None or sweep.sound is sweep.profile else "is left out"
+        lines.append(f"{names} does not fit the other readings and {counted}: measure it again before you file")
+    if not levelling.instrument.target.stated:
+        lines.append("the instrument's file has no [target], so that straight is taken for the shape wanted")
+    return lines
+
+
+def _doubts(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
+    """Say what the plan leans on: how well its removals are known, and crowns that are not known."""
+    lines, plan = [], levelling.plan
+    if isinstance(plan, LevellingPlan):
+        known = plan.neck.known
+        if np.isnan(plan.u_removal_mm[known]).any():
+            lines.append(f"how well these figures are known cannot be told: {_untold(sweep)}")
+        expanded = COVERAGE * float(np.nanmax(np.where(known, plan.u_removal_mm, np.nan), initial=0.0))
+        if expanded > levelling.limits.tolerance_mm:
+            lines.append(f"a removal is known to ± {_size(expanded, unit)} at worst, the plan is no better than that")
+            if sweep is not None and sweep.next_best is not None:
+                lines.append(f"next: {next_words(sweep.next_best)}")
     if not np.isfinite(levelling.neck.crown_mm).any():
-        lines.append("no crown height was measured, so that the plan does not know how much crown is left")
+        lines.append("no crown height was measured: nothing here keeps a removal smaller than the crown")
     return ["", *lines] if lines else []
+
+
+def _untold(sweep: Sweep | None) -> str:
+    """Name the readings that have no uncertainty."""
+    placed = sweep.placed if sweep is not None else ()
+    blind = [key_words(one.key) for one in placed if not one.sighting.estimate.known]
+    if not blind:
+        return "a reading has no stated uncertainty"
+    more = f" and {len(blind) - 1} more" if len(blind) > 1 else ""
+    return f"{blind[0]}{more} has no stated uncertainty; say what its gauge is worth"
 
 
 def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -> list[str]:
@@ -177,7 +207,9 @@ def _reached(fret: int, path: str | None, found: Verification, u_mm: Floats, at:
     state = f"within{sure}" if found.within[at] else f"outside{sure}"
     sign = "ok" if found.within[at] else "!!"
     flat = "; its flat is too wide to round" if found.flat_too_wide[at] else ""
-    over = f"{_figure(float(found.left_mm[at]), unit)} ± {_figure(1.96 * float(u_mm[at]), unit)}"
+    spread = 1.96 * float(u_mm[at])
+    expanded = f" ± {_figure(spread, unit)}" if np.isfinite(spread) else ""
+    over = f"{_figure(float(found.left_mm[at]), unit)}{expanded}"
     return f"{sign} fret {fret:>2}, {path or 'path'}: {over} off the shape, {state}{flat}"
 
 
@@ -194,7 +226,8 @@ def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling
                 at = after.paths.index(path), after.frets.index(fret)
                 height[row, column], u[row, column] = after.neck.height_mm[at], after.neck.u_mm[at]
     u = np.maximum(u, 1e-6)  # a nanometre, where readings claim to be exact
-    return levelling, verify(plan, height, u, flat_most_mm=FLAT_MOST_MM), u
+    counted = np.where(np.isnan(u), UNKNOWN_MM, u)
+    return levelling, verify(plan, height, counted, flat_most_mm=FLAT_MOST_MM), u
 
 
 def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str, Any]]:
@@ -207,13 +240,17 @@ def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str
     return [
         {
             "fret": fret, "place": path, "left_mm": round(float(found.left_mm[row, column]), 6),
-            "U_mm": round(1.96 * float(u_mm[row, column]), 6), "within": bool(found.within[row, column]),
+            "U_mm": _rounded(1.96 * float(u_mm[row, column])), "within": bool(found.within[row, column]),
             "sure": bool(found.told[row, column]), "flat_too_wide": bool(found.flat_too_wide[row, column]),
         }
         for column, fret in enumerate(levelling.frets)
         for row, path in enumerate(levelling.paths)
         if np.isfinite(found.left_mm[row, column])
     ]  # fmt: skip
+
+
+def _rounded(value_mm: float) -> float | None:
+    return round(value_mm, 6) if np.isfinite(value_mm) else None
 
 
 def plan_result_json(result: Evaluation) -> dict[str, Any]:

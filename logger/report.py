@@ -2,7 +2,7 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -75,6 +75,7 @@ class Judge:
         self._readings: Mapping[FeatureKey, Sequence[Observation]] = {}
         self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
+        self._spreads: Mapping[tuple[str, str], Spread] = {}
         self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
 
     def verdicts(self, observations: Iterable[Observation]) -> list[CheckVerdict]:
@@ -94,7 +95,7 @@ class Judge:
 
     def levelling(self) -> Levelling | None:
         """Return what a levelling plan needs, as of the last call of `verdicts`; None where too little is known."""
-        profile = self.sweep.profile if self.sweep else None
+        profile = self.sweep.sound if self.sweep else None
         return levelling_of(self.estimates, profile, self.survey, self.instrument)
 
     def fit(self, *, transfer: Floats | None = None) -> Fit:
@@ -110,7 +111,7 @@ class Judge:
         return self._estimates[key][1] if key in self._estimates else None
 
     def _estimate(self, observations: list[Observation]) -> dict[FeatureKey, Estimate]:
-        spreads = pooled_spread(observations)
+        spreads = self._spreads = pooled_spread(observations)
         grouped: defaultdict[FeatureKey, list[Observation]] = defaultdict(list)
         for one in observations:
             grouped[one.key].append(one)
@@ -130,6 +131,20 @@ class Judge:
         if before is None or before[0] != given:
             self._estimates[key] = (given, estimate_feature(readings, spreads))
         return self._estimates[key][1]
+
+    def _by_round(self, estimates: Mapping[FeatureKey, Estimate], kinds: Collection[str]) -> dict[FeatureKey, Estimate]:
+        """Return the features of some kinds, each round on its own: rounds have zeros of their own to disagree by."""
+        found: dict[FeatureKey, Estimate] = {}
+        for key, estimate in estimates.items():
+            rounds = dict.fromkeys(one.round for one in self._readings[key]) if key.kind in kinds else ()
+            if len(rounds) < 2:
+                found[key] = estimate
+                continue
+            for name in rounds:
+                of_round = replace(key, round=name)
+                own = [replace(one, key=of_round) for one in self._readings[key] if one.round == name]
+                found[of_round] = self._remembered(of_round, own, self._spreads)
+        return found
 
     def _once(
         self, name: object, inputs: tuple[Estimate | None, ...], make: Callable[[], list[CheckVerdict]]
@@ -247,7 +262,7 @@ class Judge:
         keys = sorted((key for key in estimates if key.kind in SURVEY_WAYS), key=repr)
         inputs = tuple(estimates[key] for key in keys)
         if len(inputs) != len(self._survey_of) or any(a is not b for a, b in zip(inputs, self._survey_of, strict=True)):
-            self._survey_of, self.survey = inputs, survey_board(estimates, self.instrument)
+            self._survey_of, self.survey = inputs, survey_board(self._by_round(estimates, SURVEY_WAYS), self.instrument)
         return self.survey
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
@@ -257,8 +272,8 @@ class Judge:
         inputs = tuple(estimates[key] for key in sorted(keys, key=repr))
 
         def make() -> list[CheckVerdict]:
-            self.sweep = judge_sweep(estimates, self.instrument, self.limits, board)
-            self.strings = find_strings(self.sweep.profile if self.sweep else None, self.instrument)
+            self.sweep = judge_sweep(self._by_round(estimates, kinds), self.instrument, self.limits, board)
+            self.strings = find_strings(self.sweep.sound if self.sweep else None, self.instrument)
             found = (*(self.sweep.verdicts if self.sweep else ()), *string_verdicts(self.strings, self.limits))
             return [self._verdict(*one) for one in found]
 

@@ -68,7 +68,9 @@ def survey_board(estimates: Mapping[FeatureKey, Estimate], instrument: Instrumen
 def hump_verdicts(survey: Survey | None, limits: LimitSet) -> Iterable[BoardVerdict]:
     """Give a verdict on the hump of every path."""
     for one in survey.humps if survey else ():
-        keys = tuple(each.key for each in survey.placed if each.key.place == one.path) if survey else ()
+        keys = (
+            tuple(dict.fromkeys(each.feature for each in survey.placed if each.key.place == one.path)) if survey else ()
+        )
         yield "hump", one.fret, one.path, judge(one.height, limits["hump"]), keys
 
 

@@ -70,6 +70,17 @@ class Sweep:
         return faults
 
     @cached_property
+    def sound(self) -> Profile | None:
+        """The heights without the readings that do not fit, where the others tell every height; else with all."""
+        doubtful = doubtful_keys(self.profile)
+        if self.profile is None or not doubtful:
+            return self.profile
+        kept = solve_profile([one for one in self.profile.placed if one.key not in doubtful], self.instrument)
+        if kept is None or kept.unknown() or set(kept.places) != set(self.profile.places):
+            return self.profile
+        return kept
+
+    @cached_property
     def next_best(self) -> Candidate | None:
         """The further reading that helps most."""
         if self.profile is None:
@@ -98,12 +109,16 @@ def judge_sweep(
     swept = {(one.key.place, fret) for one in placed for fret in one.sighting.heights}
     tied = tie_to_board([one for one in crowns if (one.key.place, one.key.fret) in swept], board)
     profile = solve_profile([*placed, *tied], instrument)
-    doubtful = {key for one in (profile.suspects if profile else ()) for key in (one.key, *one.alike)}
-    deviations = _explained(placed, doubtful, instrument, limits)
+    deviations = _explained(placed, doubtful_keys(profile), instrument, limits)
     verdicts = [verdict for path in deviations for verdict in _verdicts(path, deviations[path], placed, limits)]
     return Sweep(
         instrument=instrument, placed=tuple(placed), profile=profile, deviations=deviations, verdicts=tuple(verdicts)
     )
+
+
+def doubtful_keys(profile: Profile | None) -> set[FeatureKey]:
+    """Return what was measured by readings that do not fit, and by those that could be wrong in their place."""
+    return {key for one in (profile.suspects if profile else ()) for key in (one.key, *one.alike)}
 
 
 def solve_profile(placed: Sequence[Placed], instrument: Instrument) -> Profile | None:
@@ -117,7 +132,7 @@ def solve_profile(placed: Sequence[Placed], instrument: Instrument) -> Profile |
 def _explained(
     placed: Sequence[Placed], doubtful: set[FeatureKey], instrument: Instrument, limits: LimitSet
 ) -> dict[Path, list[FretDeviation]]:
-    """Return the deviations by path; one whose verdict hangs on a doubtful reading is not known."""
+    """Return the deviations by path; one that hangs on a doubtful reading is not known."""
     found = _explain(placed, instrument)
     sound = [one for one in placed if one.key not in doubtful]
     if len(sound) == len(placed):
@@ -127,9 +142,13 @@ def _explained(
 
 
 def _doubted(one: FretDeviation, other: FretDeviation | None, limits: LimitSet) -> FretDeviation:
-    if other is not None and _says(one, limits) == _says(other, limits):
+    if other is not None and _says(one, limits) == _says(other, limits) and _alike(one.deviation, other.deviation):
         return one
     return replace(one, deviation=replace(one.deviation, known=False, doubt=CONTRADICTED))
+
+
+def _alike(one: Estimate, other: Estimate) -> bool:
+    return abs(one.value_mm - other.value_mm) <= max(one.expanded_u_mm(), other.expanded_u_mm())
 
 
 def _explain(placed: Sequence[Placed], instrument: Instrument) -> dict[Path, list[FretDeviation]]:
@@ -151,7 +170,8 @@ def _verdicts(
     for one in deviations:
         if one.fret < 1:
             continue  # the nut is not a fret
-        keys = tuple(each.key for each in own if each.sighting.heights.get(one.fret))
+        behind = (each for each in own if each.sighting.heights.get(one.fret))
+        keys = tuple(dict.fromkeys(each.feature for each in behind))
         judgements = judge_each(one.deviation, [limits[check] for check in CHECKS])
         for check, judgement in zip(CHECKS, judgements, strict=True):
             yield check, one.fret, path, judgement, keys

@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Sequence
 from typing import Final
 
+import numpy as np
+
 from logger.evaluation.fret_kinds import FretFault
 from logger.evaluation.levelling_plan import COVERAGE, NoPlan
 from logger.evaluation.observation import FeatureKey
@@ -18,7 +20,8 @@ ODD: Final = 0.01
 """Below this chance the readings as a whole disagree by more than their gauges are said to be worth."""
 
 
-def _named(key: FeatureKey) -> str:
+def key_words(key: FeatureKey) -> str:
+    """Return what a feature is called: kind, fret, path and feet."""
     return Feature(kind=key.kind, fret=key.fret, place=key.place, feet=key.feet).words()
 
 
@@ -29,19 +32,21 @@ def sweep_notes(sweep: Sweep | None) -> list[str]:
     profile = sweep.profile
     notes = [_suspect(one.key, one.alike, one.off_mm) for one in profile.suspects]
     notes += [_unknown(path, profile) for path in dict.fromkeys(path for path, _ in profile.unknown())]
-    p = profile.adjustment.p_value
-    if p < ODD and not profile.suspects:
+    p = profile.p_rest
+    if p < ODD:
+        rest = "the other readings" if profile.suspects else "the readings"
         notes.append(
-            f"the readings of the sweep disagree by more than the gauges are worth (chance {p:.1g}): check the gauges"
+            f"{rest} of the sweep disagree by more than the gauges are worth (chance {p:.1g}): check the gauges, "
+            "their zeros and signs"
         )
     return notes
 
 
 def _suspect(key: FeatureKey, alike: Sequence[FeatureKey], off_mm: float) -> str:
     if alike:
-        others = " or ".join(_named(one) for one in alike)
-        return f"{_named(key)}, or else {others}, does not fit the other readings: measure them again"
-    return f"{_named(key)} does not fit the other readings, it is off by about {off_mm:.3f} mm: measure it again"
+        others = " or ".join(key_words(one) for one in alike)
+        return f"{key_words(key)}, or else {others}, does not fit the other readings: measure them again"
+    return f"{key_words(key)} does not fit the other readings, it is off by about {off_mm:.3f} mm: measure it again"
 
 
 def _unknown(path: Path, profile: Profile) -> str:
@@ -111,11 +116,10 @@ def sanding_lines(levelling: Levelling | None, *, unit: str) -> list[str]:
                if size >= LEAST_SANDED_MM]  # fmt: skip
         if off:
             most, where = max((size, fret) for fret, size in off)
-            expanded = COVERAGE * float(levelling.neck.u_mm[row, levelling.frets.index(where)])
+            expanded = COVERAGE * float(plan.u_removal_mm[row, levelling.frets.index(where)])
+            size = length(most, expanded if np.isfinite(expanded) else None, unit)
             at = f"on the {path} path " if path else ""
             frets = frets_words(fret for fret, _ in off)
-            lines.append(
-                f"   sand the bare board {at}at frets {frets}, most at {where}: {length(most, expanded, unit)}"
-            )
+            lines.append(f"   sand the bare board {at}at frets {frets}, most at {where}: {size}")
     caution = "   dust of rosewood and ebony is a sensitiser: extraction and a respirator"
     return ["", *lines, caution] if lines else []

@@ -38,20 +38,23 @@ def two_visits(earlier: Path, later: Path, *, days: float | None, **files: Any) 
         InputFileError: a file does not hold, or the two have no seated height in common.
     """
     before, after = evaluate_file(earlier, **files), evaluate_file(later, **files)
+    told = _days(before.taken_at, after.taken_at)
+    if told is not None and told < 0:
+        raise InputFileError(
+            f"{later} was taken {-told:.0f} days before {earlier}, by its taken_at; give the earlier file first"
+        )
     found = {}
     for fret in range(1, before.instrument.frets + 1):
         for place in PLACES:
             first, second = (_heights(one, fret, place) for one in (before, after))
             if first is not None and second is not None:
-                span = _days(before.taken_at, after.taken_at) if days is None else days
-                found[fret, place] = wear_between(first, second, days=span)
+                found[fret, place] = wear_between(first, second, days=told if days is None else days)
     if not found:
         raise InputFileError(
             f"{earlier} and {later} have no seated_height of one fret and place in common; measure the same places at "
             "both visits"
         )
-    apart = _days(before.taken_at, after.taken_at) if days is None else days
-    return Visits(instrument=before.instrument.name, days=apart, wear=found)
+    return Visits(instrument=before.instrument.name, days=told if days is None else days, wear=found)
 
 
 def _heights(result: Evaluation, fret: int, place: str) -> tuple[Estimate, Estimate | None] | None:
@@ -63,7 +66,7 @@ def _heights(result: Evaluation, fret: int, place: str) -> tuple[Estimate, Estim
 
 
 def _days(earlier: datetime | None, later: datetime | None) -> float | None:
-    return None if earlier is None or later is None else abs((later - earlier).total_seconds()) / 86_400
+    return None if earlier is None or later is None else (later - earlier).total_seconds() / 86_400
 
 
 def wear_json(visits: Visits) -> dict[str, Any]:

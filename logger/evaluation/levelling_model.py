@@ -50,11 +50,13 @@ class Neck:
     Attributes:
         positions_mm: distances from the nut, shape (frets,), rising.
         height_mm: crown tops above the chord, up positive; nan where not known.
-        u_mm: standard uncertainties of the heights; nan where not known.
+        u_mm: standard uncertainties of the heights off a free line; nan where not known.
         crown_mm: height of the wire's own crown now, without any gap under a fret that stands off; nan where not known.
         shape_mm: target shape, finite; a line added to it changes nothing.
         seated_mm: heights with the fret pressed fully down, or None; nan where it cannot go down.
         crown_width_mm: width of the crown at the board, or None; nan where not known.
+        covariance_mm2: covariance of the heights along each path, shape (paths, frets, frets), nan where not known; or
+            None where only ``u_mm`` is known.
     """
 
     positions_mm: Floats
@@ -64,6 +66,7 @@ class Neck:
     shape_mm: Floats
     seated_mm: Floats | None = None
     crown_width_mm: Floats | None = None
+    covariance_mm2: Floats | None = None
 
     def __post_init__(self) -> None:
         """Check shapes.
@@ -78,6 +81,8 @@ class Neck:
             value = getattr(self, name)
             if value is not None and (value.shape != shape or np.isinf(value).any()):
                 raise ValueError(f"`{name}` must have the heights' shape {shape} and nothing infinite")
+        if self.covariance_mm2 is not None and self.covariance_mm2.shape != (*shape, shape[1]):
+            raise ValueError(f"`covariance_mm2` must be (paths, frets, frets), got {self.covariance_mm2.shape}")
         if not (np.isfinite(self.shape_mm).all() and np.isfinite(self.positions_mm).all()):
             raise ValueError("`shape_mm` and `positions_mm` must be finite")
         if np.isinf(self.height_mm).any() or np.any(np.diff(self.positions_mm) <= 0):

@@ -14,6 +14,8 @@ from logger.evaluation.statistics import Floats
 
 COVERAGE: Final = 1.959963984540054
 """Expanded over standard uncertainty at 95 % for a normal distribution (JCGM 100:2008 G.2)."""
+_TOUCHES_MM: Final = 1e-6
+"""A place this near an edge of the band lies at it: a nanometre."""
 _WHOLE: Final = 1e-9
 """A number of levellings this near above is a whole one."""
 
@@ -47,8 +49,9 @@ class LevellingPlan:
         crown_left_mm: crown after filing, and recrowning where it was filed; nan where the crown is not known.
         flat_mm: width of the flat that filing leaves, 0 where nothing is filed; nan without the crown's sizes.
         levellings_left: how many more such levellings each fret's wire has, shape (frets,); inf where nothing is filed.
-        noise: removals below the expanded uncertainty (95 %) of their own height; one whose uncertainty is not known
-            counts as noise.
+        u_removal_mm: standard uncertainty of the removal: of the height over the two places of its path that nothing
+            is filed off and that hold the target's line, or off a free line if that is more; nan where not known.
+        noise: removals below their own expanded uncertainty (95 %); one whose uncertainty is not known counts as noise.
         reseats: fret indices to re-seat, from 0.
         exceptions: fret indices to replace or shim.
         total_mm: sum of the removals.
@@ -69,6 +72,7 @@ class LevellingPlan:
     crown_left_mm: Floats
     flat_mm: Floats
     levellings_left: Floats
+    u_removal_mm: Floats
     noise: Bools
     reseats: tuple[int, ...]
     exceptions: tuple[int, ...]
@@ -124,15 +128,47 @@ def plan_of(neck: Neck, limits: PlanLimits, found: Optimum) -> LevellingPlan:
     line = _through(neck.positions_mm, found.line_mm)
     left = planned - (line[:, :1] + line[:, 1:] * neck.positions_mm) - neck.shape_mm
     filed = removal > 0
-    expanded = COVERAGE * np.where(np.isnan(neck.u_mm), np.inf, neck.u_mm)
+    u = _u_removal(neck, removal, left, limits.tolerance_mm - limits.guard_mm)
+    expanded = COVERAGE * np.where(np.isnan(u), np.inf, u)
     return LevellingPlan(
         neck=neck, limits=limits, removal_mm=removal, down_mm=down, raise_mm=lift, planned_mm=planned, left_mm=left,
         line_mm=line, crown_left_mm=neck.crown_mm - removal - np.where(filed, limits.recrown_mm, 0.0),
         flat_mm=_flat(neck, removal), levellings_left=_levellings_left(neck, limits, removal),
-        noise=filed & (removal < expanded), reseats=found.reseats, exceptions=found.exceptions,
+        u_removal_mm=u, noise=filed & (removal < expanded), reseats=found.reseats, exceptions=found.exceptions,
         total_mm=float(np.nansum(removal)), largest_mm=float(np.nanmax(removal)), objective=limits.objective,
         objective_mm=found.cost_mm,
     )  # fmt: skip
+
+
+def _u_removal(neck: Neck, removal_mm: Floats, left_mm: Floats, band_mm: float) -> Floats:
+    """Return the standard uncertainty of every removal, shape (paths, frets).
+
+    What is filed ends at the line; the line is held by the places that lie at an edge of the band with nothing filed
+    off them. If they move, everything filed between and beyond moves along, as a straight line does. Which places
+    hold it is uncertain as well, so that no place counts as surer than off a free line.
+    """
+    if neck.covariance_mm2 is None:
+        return neck.u_mm
+    u = np.full(neck.height_mm.shape, np.nan)
+    for row, known in enumerate(neck.known):
+        bare = known & ~(removal_mm[row] > 0)
+        holds = np.flatnonzero(bare & (np.abs(np.abs(left_mm[row]) - band_mm) < _TOUCHES_MM))
+        if len(holds) < 2:  # the step from fret to fret or a crown holds the line: the outermost that are not filed
+            holds = np.flatnonzero(bare) if np.count_nonzero(bare) > 1 else np.flatnonzero(known)
+        if len(holds) < 2:
+            continue
+        first, last = holds[0], holds[-1]
+        x = neck.positions_mm
+        share = (x - x[first]) / (x[last] - x[first])
+        over = np.eye(len(x))
+        over[:, first] -= 1 - share
+        over[:, last] -= share
+        covariance = neck.covariance_mm2[row][np.ix_(known, known)]
+        spread = np.sqrt(
+            np.clip(np.diag(over[np.ix_(known, known)] @ covariance @ over[np.ix_(known, known)].T), 0, None)
+        )
+        u[row, known] = np.maximum(spread, neck.u_mm[row, known])
+    return u
 
 
 def _through(positions_mm: Floats, ends_mm: Floats) -> Floats:

@@ -28,6 +28,8 @@ MOST_SUSPECTS: Final = 3
 """Suspects are looked for one at a time, with the ones before left out; more than these and the sweep is not one."""
 GAP_U_MM: Final = 0.025 / 2 / 3**0.5
 """A gap between two leaves 0.025 mm apart, where none was measured yet (common practice, no source)."""
+SEEN: Final = 1e-6
+"""A reading with less weight than this in a height takes no part in it."""
 _STRIDE: Final = 1000
 """Stations of the next path begin this much higher."""
 
@@ -39,6 +41,11 @@ class Placed:
     key: FeatureKey
     way: Way
     sighting: Sighting
+
+    @property
+    def feature(self) -> FeatureKey:
+        """What was measured, in whichever round; heights under a beam belong to their traverse."""
+        return self.key if self.way == "beam" else replace(self.key, round="")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +74,14 @@ class Profile:
         places: path and fret of every station, in the order of the adjustment.
         placed: the features behind it, in the order of its residuals.
         suspects: readings that do not fit, worst first; they are still in it.
+        p_rest: chance of so large a sum of squares of the readings that are not suspect, by what the gauges are worth.
     """
 
     adjustment: Adjustment
     places: tuple[tuple[Path, int], ...]
     placed: tuple[Placed, ...]
     suspects: tuple[Suspect, ...]
+    p_rest: float
 
     def index(self, path: Path, fret: int) -> int | None:
         """Return where a station stands in the adjustment, or None."""
@@ -94,6 +103,17 @@ class Profile:
             (float(gain), one.sighting.estimate) for gain, one in zip(gains, self.placed, strict=True) if gain
         )
         return replace(gathered(whole, name), known=whole.known and told)
+
+    @property
+    def stated_covariance_mm2(self) -> Floats:
+        """Covariance of the heights, shape (n, n); nan also where a reading behind one has no stated uncertainty."""
+        untold = np.array([not one.sighting.estimate.known for one in self.placed])
+        gains = np.nan_to_num(self.adjustment.gains)
+        blind = np.any(np.abs(gains[:, untold]) > SEEN, axis=1)
+        covariance = self.adjustment.covariance_mm2.copy()
+        covariance[blind, :] = np.nan
+        covariance[:, blind] = np.nan
+        return covariance
 
     def unknown(self) -> list[tuple[Path, int]]:
         """Return the stations whose heights the readings do not tell."""
@@ -202,10 +222,12 @@ def solve(placed: Sequence[Placed], positions_mm: Positions, *, level: Path | Li
         ends = datums[next(station for station in stations if station // _STRIDE == paths.index(level))]
         datums = dict.fromkeys(stations, ends)
     found = adjust(sights, along, priors_mm=priors, datums=datums)
-    suspects = _suspects(placed, sights, along, priors, datums, found)
+    suspects, p_rest = _suspects(placed, sights, along, priors, datums, found)
     rows = [row for row, station in enumerate(found.stations) if station < bare]
     places = tuple((paths[found.stations[row] // _STRIDE], found.stations[row] % _STRIDE) for row in rows)
-    return Profile(adjustment=found.only(rows), places=places, placed=tuple(placed), suspects=tuple(suspects))
+    return Profile(
+        adjustment=found.only(rows), places=places, placed=tuple(placed), suspects=tuple(suspects), p_rest=p_rest
+    )
 
 
 def _datums(stations: Iterable[int]) -> dict[int, tuple[int, int]]:
@@ -239,8 +261,11 @@ def _sight(one: Sighting, offset: int, bare: int, shared: set[str]) -> Sight:
 def _suspects(
     placed: Sequence[Placed], sights: Sequence[Sight], along: Mapping[int, float], priors: Mapping[str, float],
     datums: Mapping[int, tuple[int, int]], found: Adjustment,
-) -> list[Suspect]:  # fmt: skip
-    """Name the readings that do not fit, one after the other, each judged without those before it."""
+) -> tuple[list[Suspect], float]:  # fmt: skip
+    """Name the readings that do not fit, one after the other, each judged without those before it.
+
+    The second value is the chance of so large a sum of squares of those that are left.
+    """
     named: list[Suspect] = []
     left = list(range(len(sights)))
     while len(named) < MOST_SUSPECTS:
@@ -263,7 +288,7 @@ def _suspects(
         if not kept >= set(datums):
             break
         found = adjust([sights[row] for row in left], along, priors_mm=priors, datums=datums)
-    return named
+    return named, found.p_value
 
 
 # -- what to measure next --------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ On one date the string path is compared with the unworn crown of the same fret, 
 under the fret cancel. Between two dates the wear of both is compared, and a rate is given only where it can be told.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.evaluation.estimate import Estimate, combine
@@ -49,7 +49,9 @@ def wear_between(
         later: the same at the later one.
         days: from one to the other; None where not known.
     """
-    (path_1, crown_1), (path_2, crown_2) = earlier, later
+    path_1, path_2 = _at_visit(earlier[0], "earlier"), _at_visit(later[0], "later")
+    crown_1 = None if earlier[1] is None else _at_visit(earlier[1], "earlier")
+    crown_2 = None if later[1] is None else _at_visit(later[1], "later")
     now = None if crown_2 is None else worn(crown_2, path_2)
     if crown_1 is not None and now is not None:
         since, against = combine([(1.0, now), (-1.0, worn(crown_1, path_1))]), True
@@ -63,6 +65,13 @@ def wear_between(
     return Wear(now=now, since=since, against_crown=against, rate_mm_per_year=rate, why_no_rate=why)
 
 
+def _at_visit(one: Estimate, visit: str) -> Estimate:
+    """Return an estimate whose causes belong to one visit; only a gauge's known error lasts from one to the next."""
+    terms = tuple((cause if cause.name.startswith("bias") else replace(cause, name=f"{visit}:{cause.name}"), weight)
+                  for cause, weight in one.terms)  # fmt: skip
+    return replace(one, terms=terms)
+
+
 def _why_not(since: Estimate, days: float | None) -> str:
     if not since.known:
         return "the gauge's uncertainty is not known"
@@ -70,6 +79,8 @@ def _why_not(since: Estimate, days: float | None) -> str:
         return "the dates are not known"
     if days < LEAST_DAYS:
         return f"the visits are only {days:g} days apart"
+    if since.value_mm < -since.expanded_u_mm():
+        return "a crown cannot grow: the visits may be swapped, or the fret was replaced or dressed up in between"
     if since.value_mm <= since.expanded_u_mm():
         return "not enough data: the change is within its uncertainty"
     return ""

@@ -38,7 +38,7 @@ def test_two_visits_give_wear_and_a_rate():
         pytest.param(1.095, 700.0, "not enough data: the change is within its uncertainty", id="no change"),
         pytest.param(1.02, 3.0, "only 3 days apart", id="too soon"),
         pytest.param(1.02, None, "the dates are not known", id="no dates"),
-        pytest.param(1.12, 700.0, "not enough data", id="grown"),
+        pytest.param(1.12, 700.0, "a crown cannot grow", id="grown"),
     ],
 )
 def test_a_rate_only_when_the_data_allow_one(later: float, days: float | None, why: str):
@@ -54,3 +54,27 @@ def test_an_unknown_gauge_gives_no_rate():
     bare = Estimate(value_mm=1.0, known=False)
 
     assert wear_between((bare, None), (bare, None), days=700).why_no_rate == "the gauge's uncertainty is not known"
+
+
+def test_visits_share_no_error_though_its_names_are_alike():
+    first, second = _height(1.10, "height", zero="zero:depth\na"), _height(1.05, "height", zero="zero:depth\na")
+
+    found = wear_between((first, None), (second, None), days=700.0)
+
+    assert found.since.u_mm == pytest.approx((2 * (0.004**2 + 0.02**2)) ** 0.5)
+
+
+def test_the_known_error_of_a_gauge_lasts_from_visit_to_visit():
+    first, second = _height(1.10, "height", zero="bias:depth:"), _height(1.05, "height", zero="bias:depth:")
+
+    assert wear_between((first, None), (second, None), days=700.0).since.u_mm == pytest.approx(0.004 * 2**0.5)
+
+
+def test_a_zero_cancels_within_a_visit():
+    path, crown = _height(1.05, "path", zero="zero:depth\na"), _height(1.12, "crown", zero="zero:depth\na")
+
+    found = wear_between((path, crown), (path, crown), days=700.0)
+
+    assert found.now is not None
+    assert found.now.u_mm == pytest.approx(0.004 * 2**0.5)
+    assert found.since.u_mm == pytest.approx(0.004 * 2)
