@@ -12,8 +12,8 @@ often noise and error messages look like a length, and most gauges send bare num
 the line may be the measurement, everything else must be known. Beside a label or a verdict the number needs a sign, a
 decimal mark or a unit: ``CH1 5`` may be a code. Two numbers, an exponent, a date, a time or a version are refused, and
 so is a label that names a fault, a version, another quantity or a unit (``IN 1.0`` is an input as likely as an inch).
-A label that is not in that list cannot be understood. For a gauge that sends other quantities under other labels, leave
-out the default unit: then a number counts only with the unit of a length behind it.
+A label that is not in that list cannot be understood. Without a default unit a number counts only with the unit of a
+length behind it, which is safer for a gauge that sends other quantities under other labels.
 """
 
 import re

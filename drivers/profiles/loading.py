@@ -40,7 +40,7 @@ _KEYS: Final = {
     "name": _Key(kind=str, rule="lower-case words joined by hyphens", holds=lambda text: bool(_NAME.fullmatch(text))),
     "words": _Key(kind=str, rule="a line of text", holds=lambda text: bool(text.strip()) and text.isprintable()),
     "kind": _one_of(str, "caliper", "depth_indicator", "rocker"),
-    "decoder": _one_of(str, "text", default="text"),
+    "decoder": _one_of(str, "text", "labelled_text", default="text"),
     "unit": _one_of(str, *NM_PER_UNIT),
     "decimal_comma": _Key(kind=bool, rule="true or false", holds=lambda _: True, default=False),
     "resolution": _Key(

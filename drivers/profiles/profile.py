@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from decimal import Decimal
 
+from drivers.frames.labelled import LabelledTextDecoder
 from drivers.frames.text import TextDecoder
 from drivers.reading import to_nm
 
@@ -25,7 +26,7 @@ class Profile:
         name: What a person writes to choose it.
         words: What it is, for people.
         kind: "caliper", "depth_indicator" or "rocker".
-        decoder: Which decoder reads it; "text" is the only one so far.
+        decoder: "text" for bare numbers, "labelled_text" where a label or a verdict stands beside them.
         unit: Unit of a number that is sent without one: "mm", "in" or "thou".
         decimal_comma: Whether the gauge sends a decimal comma.
         resolution: The gauge's last digit, in ``unit``.
@@ -52,4 +53,5 @@ class Profile:
 
     def make_decoder(self) -> TextDecoder:
         """Return a decoder for what this kind of gauge sends."""
-        return TextDecoder(self.unit, self.decimal_comma)
+        kind = LabelledTextDecoder if self.decoder == "labelled_text" else TextDecoder
+        return kind(self.unit, self.decimal_comma)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers import Profile, ProfileError, SerialSettings, load_profiles
+from drivers import FrameError, Profile, ProfileError, SerialSettings, load_profiles
 from drivers.frames.text import Number
 
 WHOLE = """format = 1
@@ -83,6 +83,15 @@ def test_a_persons_folder_adds_profiles(write: Callable[[str], Path]) -> None:
     assert profiles["shop-caliper"].make_decoder().decode(b"1,5").value_nm == 1_500_000
 
 
+def test_a_profile_chooses_whether_labels_are_read(write: Callable[[str], Path]) -> None:
+    labelled = load_profiles(write(WHOLE.replace('"text"', '"labelled_text"')).parent)["shop-caliper"]
+    plain = load_profiles(write(WHOLE).parent)["shop-caliper"]
+
+    assert labelled.make_decoder().decode(b"D= 1,5 OK") == Number(value_nm=1_500_000, unit="mm", status="D= OK")
+    with pytest.raises(FrameError, match=r"^line must be one decimal number"):
+        plain.make_decoder().decode(b"D= 1,5 OK")
+
+
 def test_what_is_usual_may_be_left_out(write: Callable[[str], Path]) -> None:
     usual = r"(decoder|decimal_comma|bytesize|parity|stopbits) = .*\n"
     path = write(re.sub(usual, "", WHOLE))
@@ -121,7 +130,7 @@ def test_a_shipped_profile_is_never_shadowed(write: Callable[[str], Path]) -> No
             "kind",
             "kind in profile {} must be one of 'caliper', 'depth_indicator'",
         ),
-        ('"text"', '"code"', "decoder", "decoder in profile {} must be 'text', got 'code'"),
+        ('"text"', '"code"', "decoder", "decoder in profile {} must be one of 'text', 'labelled_text', got"),
         ("= true", '= "yes"', "decimal_comma", "decimal_comma in profile {} must be true or false, got 'yes'"),
         ("= true", "= 1", "decimal_comma", "decimal_comma in profile {} must be true or false, got 1"),
         ('"0.01"', "0.01", "resolution", "resolution in profile {} must be a text such as"),
