@@ -18,7 +18,8 @@ from drivers.errors import (
     ProfileError,
     SilenceError,
 )
-from drivers.gauge import Backoff, Gauge, GaugeState
+from drivers.gauge import Gauge
+from drivers.gauge_state import Backoff, GaugeState
 from drivers.profiles import Profile, SerialSettings, load_profiles
 from drivers.reading import Clock, Instant, Reading, system_clock, to_nm
 from drivers.simulated import SimulatedGauge

@@ -1,19 +1,20 @@
-"""A gauge at a port: readings one after another, whatever the cable does."""
+"""A gauge at a port: readings one after another, whatever cable or radio do."""
 
 import asyncio
 import logging
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import datetime
+from dataclasses import replace
 from types import TracebackType
-from typing import Final, Literal, Self
+from typing import Final, Self
 
-from drivers.errors import DriverError, LinkLostError, SilenceError
+from drivers.errors import DriverError, LinkLostError, NotStillError, SilenceError
+from drivers.gauge_state import Backoff, GaugeState, Status
 from drivers.intake import Arrival, Intake
 from drivers.profiles.profile import Profile
-from drivers.reading import Clock, Reading, system_clock
-from drivers.transports.serial_port import SerialTransport
+from drivers.reading import Clock, Instant, Reading, system_clock
+from drivers.steady import Settled, SteadyCapture
+from drivers.transports.link import Connect, Link, LinkEvents, Wiring, connect, tapped
 
 log = logging.getLogger(__name__)
 
@@ -23,43 +24,6 @@ _CLOSE_S: Final = 5.0
 #: How long the event loop may stand still for a reader thread that is ending.
 _LEAVE_S: Final = 1.0
 
-Status = Literal["connecting", "alive", "lost", "closed"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeState:
-    """How a gauge is.
-
-    Attributes:
-        name: The gauge's name.
-        status: "connecting" before the first attempt has ended, then "alive" or "lost", in the end "closed".
-        since: When it became so, aware UTC.
-        detail: What there is to say about it, for people.
-        last_raw: The last line that came, whether it was a number or not; empty if none did.
-        readings: How many readings there have been.
-        unreadable: How many lines were no numbers, or were thrown away because a part was missing.
-    """
-
-    name: str
-    status: Status
-    since: datetime
-    detail: str
-    last_raw: bytes = b""
-    readings: int = 0
-    unreadable: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Backoff:
-    """How long to wait before connecting again: ``first_s`` seconds, then twice as long each time up to ``limit_s``."""
-
-    first_s: float = 0.2
-    limit_s: float = 5.0
-
-    def delay_s(self, attempt: int) -> float:
-        """Return the seconds to wait before attempt number ``attempt``, counted from 0."""
-        return min(self.limit_s, self.first_s * 2.0 ** min(attempt, 64))
-
 
 def _settle(future: "asyncio.Future[DriverError | None]", error: DriverError | None) -> None:
     if not future.done():
@@ -67,7 +31,7 @@ def _settle(future: "asyncio.Future[DriverError | None]", error: DriverError | N
 
 
 class Gauge:
-    """A gauge at a serial port; ``async with`` opens and closes it, ``async for`` gives its readings.
+    """A gauge at a port or in the air; ``async with`` opens and closes it, ``async for`` gives its readings.
 
     Opening waits for the first attempt. If that fails, ``must_open`` decides whether the error is raised or the gauge
     stays "lost" and goes on trying. A connection that is lost later is always made again. ``on_state`` is called in
@@ -88,6 +52,9 @@ class Gauge:
         clock: Clock = system_clock,
         backoff: Backoff | None = None,
         settle_s: float = 0.05,
+        connect: Connect = connect,
+        tap: LinkEvents | None = None,
+        on_sample: Callable[[Arrival], None] | None = None,
     ) -> None:
         self.name = name
         self.profile = profile
@@ -98,13 +65,20 @@ class Gauge:
         self._clock = clock
         self._backoff = backoff or Backoff()
         self._settle_s = settle_s
-        self._intake = Intake(profile.make_decoder(), lambda: self._post(self._collect))
+        self._connect = connect
+        self._tap = tap
+        self._on_sample = on_sample
+        self._reader = profile.make_reader()
+        self._intake = Intake(self._reader, lambda: self._post(self._collect))
+        self._capture = SteadyCapture(profile.capture) if profile.capture else None
+        self._last_sample: Arrival | None = None
         self._state = GaugeState(name=name, status="connecting", since=clock().at, detail=f"opening port {port!r}")
         self._attempt = 0
         self._ready: asyncio.Queue[Reading | None] = asyncio.Queue()  # None ends the iteration
         self._ended = False
         self._stop = asyncio.Event()
-        self._transport: SerialTransport | None = None
+        self._transport: Link | None = None
+        self._heard_ns = 0  # when the last byte came
         self._task: asyncio.Task[None] | None = None
 
     @property
@@ -195,6 +169,35 @@ class Gauge:
             )
             raise SilenceError(words, gauge=self.name, waited_s=within_s) from error
 
+    def ask(self) -> None:
+        """Send what the profile says makes the gauge answer; nothing happens while it is away.
+
+        Raises:
+            ValueError: If the profile says nothing to send.
+        """
+        if self.profile.ask is None:
+            raise ValueError(f"profile {self.profile.name!r} must say what to send to be asked; add a table [ask]")
+        if self._transport is not None and self._state.status in {"alive", "silent"}:
+            self._transport.send(self.profile.ask.send)
+
+    def trigger(self) -> Reading:
+        """Take the settled value of a gauge that streams, now, at a press of a pedal or key.
+
+        The reading is also given to whoever iterates.
+
+        Raises:
+            NotStillError: If the gauge moves, or does not stream.
+        """
+        if self._capture is None:
+            raise NotStillError(f"gauge {self.name!r} sends its readings itself; press its own send button")
+        settled, last = self._capture.trigger(self._clock().monotonic_ns), self._last_sample
+        if last is None:
+            raise NotStillError(f"gauge {self.name!r} must stream before a press can take a value; switch it on")
+        reading = self._settled(settled, last)
+        self._ready.put_nowait(reading)
+        self._show(replace(self._state, readings=self._state.readings + 1, steadiness=self._capture.state))
+        return reading
+
     async def _keep_connected(self) -> None:
         try:
             while not self._stop.is_set():
@@ -212,33 +215,53 @@ class Gauge:
     async def _connection(self) -> DriverError | None:
         """Run one connection until it ends, and return why."""
         ended: asyncio.Future[DriverError | None] = self._loop.create_future()
-        self._transport = SerialTransport(
-            self.port,
-            gauge=self.name,
+        events = LinkEvents(
+            on_form=self._described_in_thread,
             on_open=self._opened_in_thread,
-            on_chunk=self._intake.take,
+            on_chunk=self._heard_in_thread,
+            on_battery=lambda percent: self._post(self._battery, percent),
             on_end=lambda error: self._ended_in_thread(ended, error),
-            settings=self.profile.serial,
-            clock=self._clock,
-            settle_s=self._settle_s,
         )
+        wiring = Wiring(
+            gauge=self.name, port=self.port, profile=self.profile, pause_s=self._reader.pause_s,
+            settle_s=self._settle_s, clock=self._clock,
+        )  # fmt: skip
+        self._transport = self._connect(wiring, tapped(events, self._tap) if self._tap else events)
         self._transport.start()
+        keeper = self._loop.create_task(self._keep_alive(), name=f"watch {self.name}")
         try:
             return await ended
         finally:
+            keeper.cancel()
+            with suppress(asyncio.CancelledError):
+                await keeper
             self._transport.close(within_s=_LEAVE_S)
+            self._transport = None
             self._collect()
 
-    def _opened_in_thread(self, mid_line: bool) -> None:
-        self._intake.begin(mid_line)
+    # -- called in the link's thread ---------------------------------------------------------------------------------
+
+    def _described_in_thread(self, form: bytes | None) -> None:
+        self._reader = self.profile.make_reader(form)
+        self._intake.use(self._reader)
+
+    def _opened_in_thread(self, mid_frame: bool) -> None:
+        now = self._clock()
+        self._heard_ns = now.monotonic_ns
+        self._intake.begin(mid_frame, now)
         self._post(self._opened)
 
+    def _heard_in_thread(self, chunk: bytes, arrived: Instant) -> None:
+        if chunk:
+            self._heard_ns = arrived.monotonic_ns
+        self._intake.take(chunk, arrived)
+
     def _ended_in_thread(self, ended: "asyncio.Future[DriverError | None]", error: DriverError | None) -> None:
-        self._intake.end()
+        self._intake.end(self._clock())
         self._post(_settle, ended, error)
 
     def _post(self, call: Callable[..., object], *args: object) -> None:
-        """Have the event loop call ``call``; end the reader thread if the loop is gone."""
+        """Have the event loop call ``call``; end the link if the loop is gone."""
         try:
             self._loop.call_soon_threadsafe(call, *args)
         except RuntimeError:
@@ -246,10 +269,38 @@ class Gauge:
             if self._transport is not None:
                 self._transport.stop()
 
+    # -- called in the event loop ------------------------------------------------------------------------------------
+
     def _opened(self) -> None:
         self._attempt = 0
-        self._move("alive", f"connected at port {self.port!r}")
+        self._move("alive", self._connected)
         _settle(self._first, None)
+
+    @property
+    def _where(self) -> str:
+        return f"by Bluetooth to {self.port!r}" if self.profile.bluetooth else f"at port {self.port!r}"
+
+    @property
+    def _connected(self) -> str:
+        return f"connected {self._where}"
+
+    def _battery(self, percent: int) -> None:
+        self._show(replace(self._state, battery_percent=percent))
+
+    async def _keep_alive(self) -> None:
+        """While the link lasts: ask a gauge that must be asked, and notice one that says nothing."""
+        ask, silent_s = self.profile.ask, self.profile.silent_after_s
+        if not silent_s and not (ask and ask.every_s):
+            return
+        while True:
+            await asyncio.sleep(ask.every_s if ask and ask.every_s else min(silent_s / 4, 0.5))
+            if self._state.status not in {"alive", "silent"}:
+                continue
+            if ask and ask.every_s:
+                self.ask()
+            quiet_s = (self._clock().monotonic_ns - self._heard_ns) / 1e9
+            if silent_s and quiet_s > silent_s and self._state.status == "alive":
+                self._move("silent", f"nothing came for {quiet_s:.0f} s; switch the gauge on, or see to its battery")
 
     async def _rest(self) -> None:
         delay_s = self._backoff.delay_s(self._attempt)
@@ -262,27 +313,46 @@ class Gauge:
         batch = self._intake.drain()
         if not batch.arrivals and not batch.unreadable:
             return
-        for arrival in batch.arrivals:
-            self._ready.put_nowait(self._reading(arrival))
+        readings = [reading for one in batch.arrivals if (reading := self._taken(one)) is not None]
+        for reading in readings:
+            self._ready.put_nowait(reading)
+        alive = self._state.status == "silent"
         self._show(
             replace(
                 self._state,
-                detail=batch.trouble or f"connected at port {self.port!r}",
+                status="alive" if alive else self._state.status,
+                since=self._clock().at if alive else self._state.since,
+                detail=batch.trouble or self._connected,
                 last_raw=batch.last_raw,
-                readings=self._state.readings + len(batch.arrivals),
+                readings=self._state.readings + len(readings),
                 unreadable=self._state.unreadable + batch.unreadable,
+                steadiness=self._capture.state if self._capture else None,
             )
         )
 
-    def _reading(self, arrival: Arrival) -> Reading:
+    def _taken(self, arrival: Arrival) -> Reading | None:
+        """Return the reading that a number is, or that it completes where numbers are samples."""
+        if self._capture is None:
+            return self._reading(arrival, value_nm=arrival.number.value_nm, status=arrival.number.status)
+        if self._on_sample is not None:
+            self._on_sample(arrival)
+        settled = self._capture.take(arrival.number.value_nm, arrival.arrived.monotonic_ns)
+        self._last_sample = arrival
+        return None if settled is None else self._settled(settled, arrival)
+
+    def _settled(self, settled: Settled, last: Arrival) -> Reading:
+        status = " ".join(filter(None, (last.number.status, settled.status)))
+        return self._reading(last, value_nm=settled.value_nm, status=status)
+
+    def _reading(self, arrival: Arrival, *, value_nm: int, status: str) -> Reading:
         sequence, self._next = self._next, self._next + 1
         return Reading(
             gauge=self.name,
             sequence=sequence,
-            value_nm=arrival.number.value_nm,
+            value_nm=value_nm,
             unit=arrival.number.unit,
-            raw=arrival.line,
-            status=arrival.number.status,
+            raw=arrival.frame,
+            status=status,
             taken_at=arrival.arrived.at,
             monotonic_ns=arrival.arrived.monotonic_ns,
         )

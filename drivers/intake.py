@@ -1,30 +1,21 @@
 """From the reader thread to the event loop: chunks in, decoded numbers out, nothing lost."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from drivers.errors import FrameError
-from drivers.frames.lines import LineBuffer
-from drivers.frames.text import Number, TextDecoder
+from drivers.frames.number import Number
+from drivers.frames.stream import Decoded, FrameReader
 from drivers.reading import Instant
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Arrival:
-    """A number, the line that it stood in and when the end of that line arrived."""
+    """A number, the frame that it stood in and when the end of that frame arrived."""
 
     number: Number
-    line: bytes
+    frame: bytes
     arrived: Instant
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trouble:
-    """A line, or what is left of it, that gave no number, and why."""
-
-    line: bytes
-    reason: str
 
 
 @dataclass(slots=True, kw_only=True)
@@ -33,9 +24,9 @@ class Batch:
 
     Attributes:
         arrivals: The numbers, in order.
-        unreadable: How many lines gave no number.
-        last_raw: The last line, whether it gave a number or not.
-        trouble: Why the last line gave no number, empty if it did.
+        unreadable: How many frames gave no number.
+        last_raw: The last frame, whether it gave a number or not.
+        trouble: Why the last frame gave no number, empty if it did.
     """
 
     arrivals: list[Arrival] = field(default_factory=list)
@@ -43,50 +34,46 @@ class Batch:
     last_raw: bytes = b""
     trouble: str = ""
 
-    def add(self, item: Arrival | Trouble) -> None:
-        """Take in one line."""
-        self.last_raw = item.line
-        if isinstance(item, Arrival):
-            self.arrivals.append(item)
-            self.trouble = ""
-        else:
+    def add(self, frame: Decoded, arrived: Instant) -> None:
+        """Take in one frame."""
+        self.last_raw = frame.raw
+        self.trouble = frame.reason
+        if frame.number is None:
             self.unreadable += 1
-            self.trouble = item.reason
+        else:
+            self.arrivals.append(Arrival(number=frame.number, frame=frame.raw, arrived=arrived))
 
 
 class Intake:
     """Cuts and decodes in the reader thread, keeps the numbers until the event loop takes them.
 
     Numbers wait without a limit: making the reader thread wait instead would fill the system's small port buffer,
-    which then drops bytes in mid-line without a word. Lines that are no numbers are only counted, so that a
+    which then drops bytes in mid-line without a word. Frames that are no numbers are only counted, so that a
     flood of noise takes no memory. ``wake`` is called when there is something to take, once until it is taken.
     """
 
-    def __init__(self, decoder: TextDecoder, wake: Callable[[], None]) -> None:
-        self._decoder = decoder
+    def __init__(self, reader: FrameReader, wake: Callable[[], None]) -> None:
+        self._reader = reader
         self._wake = wake
-        self._lines = LineBuffer()
         self._lock = threading.Lock()
         self._batch = Batch()
         self._woken = False
 
-    def begin(self, mid_line: bool) -> None:
-        """Start on a fresh connection; with ``mid_line`` the first line lacks its beginning and is thrown away."""
-        if mid_line:
-            self._lines.skip_line()
-            self._store([Trouble(line=b"", reason="the beginning of the first line may be missing")])
+    def use(self, reader: FrameReader) -> None:
+        """Read with another reader from now on, because the gauge has said how its numbers are written."""
+        self._reader = reader
+
+    def begin(self, mid_frame: bool, now: Instant) -> None:
+        """Start on a fresh connection; with ``mid_frame`` the first frame may lack its beginning."""
+        self._store(self._reader.begin(mid_frame), now)
 
     def take(self, chunk: bytes, arrived: Instant) -> None:
-        """Decode the lines that ``chunk`` completes."""
-        lost = self._lines.lost
-        items = [self._decoded(line, arrived) for line in self._lines.feed(chunk)]
-        too_long = Trouble(line=self._lines.last_lost, reason="a line was too long to be a gauge's")
-        self._store([*items, *[too_long] * (self._lines.lost - lost)])
+        """Decode the frames that ``chunk`` completes; an empty chunk is a pause on the line."""
+        self._store(self._reader.feed(chunk) if chunk else self._reader.pause(), arrived)
 
-    def end(self) -> None:
-        """Throw away, and count, the half line that a lost connection leaves."""
-        if half := self._lines.drop():
-            self._store([Trouble(line=half, reason="the connection ended in mid-line")])
+    def end(self, now: Instant) -> None:
+        """Count what a lost connection leaves unfinished."""
+        self._store(self._reader.end(), now)
 
     def drain(self) -> Batch:
         """Return what came since the last call."""
@@ -95,18 +82,12 @@ class Intake:
             self._woken = False
         return batch
 
-    def _decoded(self, line: bytes, arrived: Instant) -> Arrival | Trouble:
-        try:
-            return Arrival(number=self._decoder.decode(line), line=line, arrived=arrived)
-        except FrameError as error:
-            return Trouble(line=line, reason=error.reason)
-
-    def _store(self, items: list[Arrival | Trouble]) -> None:
-        if not items:
+    def _store(self, frames: Sequence[Decoded], arrived: Instant) -> None:
+        if not frames:
             return
         with self._lock:
-            for item in items:
-                self._batch.add(item)
+            for frame in frames:
+                self._batch.add(frame, arrived)
             woken, self._woken = self._woken, True
         if not woken:
             self._wake()

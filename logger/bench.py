@@ -14,7 +14,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-from drivers.gauge import Gauge, GaugeState
+from drivers.gauge import Gauge
+from drivers.gauge_state import GaugeState
 from drivers.profiles import Profile
 from logger.climate import Air
 from logger.door import Action, Answer, Door

@@ -1,6 +1,7 @@
 """A serial port with one reader thread. The only module that imports pyserial."""
 
 import importlib
+import logging
 import os
 import threading
 from collections.abc import Callable
@@ -16,6 +17,8 @@ from drivers.profiles.profile import SerialSettings
 from drivers.reading import Clock, Instant, system_clock
 from drivers.transports.faults import opening_error, reading_error
 
+log = logging.getLogger(__name__)
+
 # Kept as Any because the module does not exist on Windows.
 _TERMIOS: Final[Any] = importlib.import_module("termios") if os.name == "posix" else None
 _FCNTL: Final[Any] = importlib.import_module("fcntl") if os.name == "posix" else None
@@ -25,13 +28,17 @@ _PARITY: Final = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd":
 #: How long a read waits when nothing comes. Closing does not wait for it where reads can be cancelled.
 _WAIT_S: Final = 0.2
 
+#: How long sending may take; a gauge is asked with a few bytes.
+_WRITE_S: Final = 1.0
+
 
 class SerialTransport:
     """Hands on what arrives at a serial port; its callbacks are called in its reader thread, one at a time.
 
     ``on_open(mid_line)`` once when the port is open and was quiet for ``settle_s`` seconds; ``mid_line`` says that
     it was not quiet, so that the beginning of the first line may be missing. ``on_chunk(chunk, arrived)`` for what
-    came. ``on_end(error)`` once, last, with None after `stop` or `close` and otherwise with what ended the link.
+    came, and with ``pause_s`` also, empty, whenever the port has been quiet for that long after bytes came.
+    ``on_end(error)`` once, last, with None after `stop` or `close` and otherwise with what ended the link.
     What waits in the port from before it is opened is thrown away.
     """
 
@@ -46,6 +53,7 @@ class SerialTransport:
         settings: SerialSettings | None = None,
         clock: Clock = system_clock,
         settle_s: float = 0.05,
+        pause_s: float = 0.0,
     ) -> None:
         self._port = port
         self._gauge = gauge
@@ -55,6 +63,7 @@ class SerialTransport:
         self._settings = settings or SerialSettings()
         self._clock = clock
         self._settle_s = settle_s
+        self._pause_s = pause_s
         self._stopping = threading.Event()
         self._lock = threading.Lock()  # between cancelling a read and closing the port
         self._serial: serial.Serial | None = None
@@ -82,6 +91,16 @@ class SerialTransport:
         if self._thread is not threading.current_thread() and self._thread.ident is not None:
             self._thread.join(within_s)
         return not self._thread.is_alive()
+
+    def send(self, data: bytes) -> None:
+        """Send bytes to the gauge; may be called from any thread. What cannot be sent within a second is given up."""
+        with self._lock:
+            if self._serial is None:
+                return
+            try:
+                self._serial.write(data)
+            except _FOREIGN as error:  # the reader meets the same fault and says so
+                log.warning("gauge %r was not asked: %s", self._gauge, error)
 
     def _run(self) -> None:
         ended: DriverError | None = reading_error(
@@ -113,6 +132,7 @@ class SerialTransport:
             parity=_PARITY[self._settings.parity],
             stopbits=self._settings.stopbits,
             timeout=self._settle_s,
+            write_timeout=_WRITE_S,
             exclusive=True,
         )
         with self._lock:
@@ -123,7 +143,7 @@ class SerialTransport:
     def _read(self, port: serial.Serial) -> None:
         first = b"" if self._stopping.is_set() else port.read(1)
         arrived = self._clock()
-        port.timeout = _WAIT_S
+        port.timeout = self._pause_s or _WAIT_S
         if self._stopping.is_set():
             return
         self._on_open(first not in {b"", b"\r", b"\n"})
@@ -132,6 +152,10 @@ class SerialTransport:
             if chunk:
                 self._last_at = arrived.at
                 self._on_chunk(chunk, arrived)
+                port.timeout = self._pause_s or _WAIT_S
+            elif self._pause_s and port.timeout == self._pause_s:
+                self._on_chunk(b"", arrived)
+                port.timeout = _WAIT_S  # one pause is told once
             chunk = port.read(max(1, port.in_waiting))
             arrived = self._clock()
 

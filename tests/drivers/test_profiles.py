@@ -53,7 +53,7 @@ def test_shipped_profiles_hold(name: str, kind: str, unit: str, resolution_nm: i
     assert (profile.name, profile.kind, profile.unit, profile.resolution_nm) == (name, kind, unit, resolution_nm)
     content = files("drivers.profiles").joinpath(f"{name}.toml").read_bytes()
     assert profile.sha256 == sha256(content).hexdigest()
-    assert profile.make_decoder().decode(b"0") == Number(value_nm=0, unit=unit)
+    assert profile.make_decode()(b"0") == Number(value_nm=0, unit=unit)
 
 
 def test_every_shipped_file_has_the_name_inside() -> None:
@@ -80,16 +80,16 @@ def test_a_persons_folder_adds_profiles(write: Callable[[str], Path]) -> None:
         sha256=sha256(WHOLE.encode()).hexdigest(),
         file=str(path),
     )
-    assert profiles["shop-caliper"].make_decoder().decode(b"1,5").value_nm == 1_500_000
+    assert profiles["shop-caliper"].make_decode()(b"1,5").value_nm == 1_500_000
 
 
 def test_a_profile_chooses_whether_labels_are_read(write: Callable[[str], Path]) -> None:
     labelled = load_profiles(write(WHOLE.replace('"text"', '"labelled_text"')).parent)["shop-caliper"]
     plain = load_profiles(write(WHOLE).parent)["shop-caliper"]
 
-    assert labelled.make_decoder().decode(b"D= 1,5 OK") == Number(value_nm=1_500_000, unit="mm", status="D= OK")
+    assert labelled.make_decode()(b"D= 1,5 OK") == Number(value_nm=1_500_000, unit="mm", status="D= OK")
     with pytest.raises(FrameError, match=r"^line must be one decimal number"):
-        plain.make_decoder().decode(b"D= 1,5 OK")
+        plain.make_decode()(b"D= 1,5 OK")
 
 
 def test_what_is_usual_may_be_left_out(write: Callable[[str], Path]) -> None:
@@ -130,7 +130,7 @@ def test_a_shipped_profile_is_never_shadowed(write: Callable[[str], Path]) -> No
             "kind",
             "kind in profile {} must be one of 'caliper', 'depth_indicator'",
         ),
-        ('"text"', '"code"', "decoder", "decoder in profile {} must be one of 'text', 'labelled_text', got"),
+        ('"text"', '"code"', "decoder", "decoder in profile {} must be one of 'text', 'labelled_text', 'caliper24_hex', 'bcd13_hex',"),
         ("= true", '= "yes"', "decimal_comma", "decimal_comma in profile {} must be true or false, got 'yes'"),
         ("= true", "= 1", "decimal_comma", "decimal_comma in profile {} must be true or false, got 1"),
         ('"0.01"', "0.01", "resolution", "resolution in profile {} must be a text such as"),
