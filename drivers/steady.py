@@ -32,9 +32,9 @@ class CaptureSettings:
     Attributes:
         band_nm: Largest range of all samples in the dwell. About seven times the standard deviation of the gauge's
             noise lets nearly every dwell pass; no less than one digit.
-        drift_nm: Largest difference between the medians of the first and the last third of the dwell, so that a slow
-            creep inside the band does not pass.
-        dwell_s: How long it must be still.
+        drift_nm: Largest difference between the medians of the first, the middle and the last third of the dwell, so
+            that neither a slow creep nor a slow swing inside the band passes.
+        dwell_s: How long it must be still; the longer, the fewer slow swings pass.
         least: Fewest samples in the dwell; with fewer the dwell lasts until they are there.
         rearm_nm: How far from the value taken counts as moved away. Places whose values differ by less, with no lift
             between them, need a press.
@@ -50,8 +50,8 @@ class CaptureSettings:
     """
 
     band_nm: int = 20_000
-    drift_nm: int = 6_000
-    dwell_s: float = 0.8
+    drift_nm: int = 5_000
+    dwell_s: float = 1.0
     least: int = 5
     rearm_nm: int = 100_000
     away_s: float = 0.15
@@ -90,7 +90,8 @@ class CaptureSettings:
     def slide_nm_per_s(self) -> float:
         """Speed over which a steady slide without noise, sampled at even times, is never taken for still.
 
-        Over a dwell it covers the speed times the dwell; the medians of the outer thirds are two thirds of that apart.
+        In a dwell it covers the speed times the dwell; the medians of the outer thirds are two thirds of that apart.
+        With noise of a seventh of the band a slide of three seconds passes now and then at twice this speed.
         """
         return min(self.band_nm, 1.5 * self.drift_nm) / self.dwell_s
 
@@ -251,10 +252,12 @@ class SteadyCapture:
         )
 
     def _drift_nm(self) -> int:
-        """Return how far the medians of the first and the last third are apart."""
+        """Return how far the medians of the first, middle and last third are apart."""
         values = list(self._values)
         third = -(-len(values) // 3)
-        return abs(_median(values[-third:]) - _median(values[:third]))
+        begin_middle = (len(values) - third) // 2
+        medians = [_median(values[begin : begin + third]) for begin in (0, begin_middle, len(values) - third)]
+        return max(medians) - min(medians)
 
     def _capture(self, by: Literal["still", "press"]) -> Settled:
         values = list(self._values)

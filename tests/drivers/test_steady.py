@@ -1,7 +1,11 @@
 """Settled capture, one behaviour at a time; properties are in test_steady_properties.py."""
 
+import importlib.util
 import re
 from collections.abc import Iterable
+from pathlib import Path
+from statistics import median
+from types import ModuleType
 
 import pytest
 
@@ -71,12 +75,17 @@ def test_the_settled_value_is_the_median_and_tells_its_window() -> None:
 
 @pytest.mark.parametrize(("last", "times"), [(10 * UM, 1), (10 * UM + 1, 0)])
 def test_the_band_holds_the_whole_window(last: int, times: int) -> None:
-    assert len(feed(SteadyCapture(EASY), [0, 0, last, 0, 0, 0], 0)) == times
+    assert len(feed(SteadyCapture(with_(least=9)), [0, last, 0, 0, 0, 0, 0, 0, 0], 0)) == times
 
 
 @pytest.mark.parametrize(("late", "times"), [(4 * UM, 1), (4 * UM + 1, 0)])
 def test_a_creep_inside_the_band_is_not_still(late: int, times: int) -> None:
     assert len(feed(SteadyCapture(EASY), [0, 0, 2 * UM, 2 * UM, late, late], 0)) == times
+
+
+def test_a_swing_inside_the_band_is_not_still() -> None:
+    assert feed(SteadyCapture(EASY), [0, 0, 4001, 4001, 0, 0], 0) == []
+    assert len(feed(SteadyCapture(EASY), [0, 0, 4000, 4000, 0, 0], 0)) == 1
 
 
 def test_the_least_number_of_samples_lengthens_the_dwell_of_a_slow_stream() -> None:
@@ -258,3 +267,30 @@ def test_a_clock_that_stands_keeps_no_more_than_the_most_and_says_so() -> None:
 
     assert len(capture._times) == MOST_SAMPLES
     assert capture.state.why == f"more than {MOST_SAMPLES} samples came meanwhile"
+
+
+@pytest.fixture(scope="module")
+def settling() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("settling", Path(__file__).parents[1] / "measures" / "settling.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.parametrize("per_s", [5, 10, 50])
+@pytest.mark.parametrize("noise_um", [0, 1, 3])
+def test_a_simulated_hand_gets_its_readings(settling: ModuleType, per_s: int, noise_um: int) -> None:
+    # Reduced from tests/measures/settling.py, same code
+    found = settling.run(40, per_s, noise_um, 3)
+
+    assert found.kinds["right"] >= 39
+    assert found.kinds["none"] == found.kinds["twice"] == 0
+    assert median(found.latency_s) < 0.7
+
+
+@pytest.mark.parametrize(("um_per_s", "taken"), [(2, 20), (40, 0)])
+def test_a_creep_is_told_from_rest(settling: ModuleType, um_per_s: int, taken: int) -> None:
+    for per_s, noise_um in ((5, 3), (50, 0), (50, 3)):
+        assert settling.creeps(20, per_s, noise_um, um_per_s, 3) == taken

@@ -68,8 +68,9 @@ class Reference:
     def still(self, stretch: range) -> bool:
         values = [self.stream[i][0] for i in stretch]
         third = (len(values) + 2) // 3
-        early, late = (int(statistics.median(part) // 1) for part in (values[:third], values[-third:]))
-        return max(values) - min(values) <= self.rules.band_nm and abs(late - early) <= self.rules.drift_nm
+        middle = values[(len(values) - third) // 2 :][:third]
+        medians = [int(statistics.median(part) // 1) for part in (values[:third], middle, values[-third:])]
+        return max(values) - min(values) <= self.rules.band_nm and max(medians) - min(medians) <= self.rules.drift_nm
 
     def captures(self) -> list[tuple[int, int, int, int]]:
         found = []
@@ -117,7 +118,7 @@ RULES = st.builds(
 )
 
 
-@settings(max_examples=400)
+@settings(max_examples=250)
 @given(streams(), RULES)
 def test_it_does_what_the_definition_says(stream: Stream, rules: CaptureSettings) -> None:
     assert captures(stream, rules) == Reference(stream, rules).captures()
@@ -138,7 +139,6 @@ def test_the_drawn_streams_hold_captures() -> None:
     assert sum(n >= 2 for n in counts) >= 20
 
 
-@settings(max_examples=200)
 @given(streams(), RULES)
 def test_between_two_captures_it_was_away_for_long_enough(stream: Stream, rules: CaptureSettings) -> None:
     reference = Reference(stream, rules)
@@ -153,7 +153,6 @@ def test_between_two_captures_it_was_away_for_long_enough(stream: Stream, rules:
         assert longest >= rules.away_s * S
 
 
-@settings(max_examples=200)
 @given(streams(), RULES, st.integers(-(10**10), 10**10), st.integers(-(10**15), 10**15))
 def test_an_offset_of_values_or_of_time_changes_only_itself(
     stream: Stream, rules: CaptureSettings, more_nm: int, later_ns: int
