@@ -151,6 +151,14 @@ def test_what_is_out_of_the_expected_is_never_taken_and_counts_as_away() -> None
     assert [one.value_nm for one in found] == [20_000, -20_000]
 
 
+def test_one_sample_out_of_the_expected_begins_the_dwell_anew() -> None:
+    capture = SteadyCapture(with_(high_nm=3 * UM))
+
+    [taken] = feed(capture, [3 * UM] * 5 + [3 * UM + 1] + [3 * UM] * 7, 0)
+
+    assert taken.monotonic_ns == 11 * STEP
+
+
 def test_the_state_tells_the_way_of_a_reading() -> None:
     capture = SteadyCapture(EASY)
     seen = [(capture.state.phase, capture.state.fraction)]
