@@ -1,8 +1,8 @@
 """From the bytes that a gauge sends to a `Reading` in whole nanometres.
 
 `Gauge` reads one at a serial port and keeps the connection; `TypedGauge` takes what a person types; `SimulatedGauge` is
-the far end of a cable for trying things out. `load_profiles` says what kinds of gauge there are, `serial_ports` which
-ports. This package knows no fret, no session and no table.
+the far end of a cable for trying things out. `SteadyCapture` takes the settled value of a stream. `load_profiles` says
+what kinds of gauge there are, `serial_ports` which ports. This package knows no fret, no session and no table.
 """
 
 from drivers.discovery import PortInfo, serial_ports
