@@ -16,6 +16,7 @@ from drivers.errors import (
     PortError,
     PortNotFoundError,
     ProfileError,
+    RadioUnavailableError,
     SilenceError,
 )
 from drivers.gauge import Gauge
@@ -44,6 +45,7 @@ __all__ = [
     "PortNotFoundError",
     "Profile",
     "ProfileError",
+    "RadioUnavailableError",
     "Reading",
     "SerialSettings",
     "Settled",

@@ -5,6 +5,7 @@ DriverError
         PortNotFoundError           nothing is there
         PortBusyError               another program has it
         PortDeniedError             this person may not open it
+        RadioUnavailableError       this computer's Bluetooth is off, away or not running
     LinkLostError                   a gauge that was connected is gone
     SilenceError (TimeoutError)     a gauge is connected but sends nothing
     NotStillError                   a press came while the gauge was moving
@@ -37,6 +38,10 @@ class PortBusyError(PortError):
 
 class PortDeniedError(PortError):
     """This person may not open the port."""
+
+
+class RadioUnavailableError(PortError):
+    """This computer's Bluetooth cannot be used, whichever gauge is asked for."""
 
 
 class LinkLostError(DriverError):

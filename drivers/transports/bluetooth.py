@@ -1,0 +1,386 @@
+"""A Bluetooth LE gauge, and the search for some. The only module that imports bleak.
+
+bleak brings a backend for Linux (BlueZ), macOS and Windows; nothing here knows which one it is, except that ``adapter``
+(a name such as ``hci0``) is heeded on Linux alone. Without it bleak takes any adapter that is switched on.
+"""
+
+import asyncio
+import logging
+import threading
+from collections.abc import Callable, Coroutine
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final, TypeVar
+
+from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
+from bleak.backends.scanner import AdvertisementData
+from bleak.backends.service import BleakGATTServiceCollection
+from bleak.exc import BleakError, BleakGATTProtocolError
+from bleak.uuids import normalize_uuid_16, normalize_uuid_str
+
+from drivers.errors import DriverError
+from drivers.reading import Clock, Instant, system_clock
+from drivers.transports.bluetooth_faults import (
+    ABSENT,
+    MISSING,
+    NOT_SELF_DESCRIBING,
+    SEVERAL,
+    SILENT_CHARACTERISTIC,
+    fault_error,
+    lost_error,
+    opening_error,
+    search_error,
+)
+from drivers.transports.faults import Fault
+
+log = logging.getLogger(__name__)
+
+#: Assigned Numbers of the Bluetooth SIG: Battery Level, and the descriptor Characteristic Presentation Format.
+BATTERY_LEVEL: Final = normalize_uuid_16(0x2A19)
+PRESENTATION: Final = normalize_uuid_16(0x2904)
+
+# A malformed address or bus name is a ValueError or TypeError; a bus that closes in the middle is an EOFError.
+_FOREIGN: Final = (BleakError, OSError, EOFError, ValueError, TypeError)
+
+#: How long ending a connection may take; the other side may not answer at all.
+_RELEASE_S: Final = 3.0
+
+# What a connection brings: a notification, a battery level in percent, or why it ended.
+_News = asyncio.Queue[tuple[bytes, Instant] | int | Exception]
+
+
+_T = TypeVar("_T")
+
+
+def _ignore(_: object) -> None:
+    """Take no notice of what the caller of the transport does not want to know."""
+
+
+class BluetoothTransport:
+    """Hands on what a Bluetooth LE gauge sends; its callbacks are called in its own thread, one at a time.
+
+    Connects to ``address``, which a search gives (on macOS it is the computer's own name for the gauge), and subscribes
+    to ``characteristic``, a UUID; "" means the single notifying characteristic that describes its form. Every
+    notification is one chunk.
+
+    ``on_presentation(form)`` comes first: the seven bytes of the Characteristic Presentation Format, None if the gauge
+    has none. Then ``on_open(mid_line)`` once, ``settle_s`` seconds after the subscription; ``mid_line`` says that
+    something came in that time which is no line end, so that its beginning may be missing. ``on_chunk(chunk, arrived)``
+    for every notification, ``on_battery(percent)`` for the battery's level at first and when it changes.
+    ``on_end(error)`` once, last, with None after `stop` or `close` and otherwise with what ended the connection.
+
+    A system service that dies tells nobody. The gauge is therefore asked something small every ``watch_s / 3`` seconds,
+    and has ``watch_s / 2`` seconds to answer, so that a dead connection ends within ``watch_s``.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        *,
+        gauge: str,
+        on_open: Callable[[bool], None],
+        on_chunk: Callable[[bytes, Instant], None],
+        on_end: Callable[[DriverError | None], None],
+        characteristic: str = "",
+        on_presentation: Callable[[bytes | None], None] = _ignore,
+        on_battery: Callable[[int], None] = _ignore,
+        clock: Clock = system_clock,
+        adapter: str = "",
+        connect_s: float = 15.0,
+        settle_s: float = 0.2,
+        watch_s: float = 15.0,
+    ) -> None:
+        self._address = address
+        self._gauge = gauge
+        self._on_open = on_open
+        self._on_chunk = on_chunk
+        self._on_end = on_end
+        self._characteristic = characteristic
+        self._on_presentation = on_presentation
+        self._on_battery = on_battery
+        self._clock = clock
+        self._adapter = adapter
+        self._connect_s = connect_s
+        self._settle_s = settle_s
+        self._watch_s = watch_s
+        self._last_at: datetime | None = None
+        self._lock = threading.Lock()  # between stopping and the end of the event loop
+        self._stopping = False
+        self._cancel: Callable[[], object] | None = None
+        self._thread = threading.Thread(target=self._run, name=f"gauge {gauge} at {address}", daemon=True)
+
+    def start(self) -> None:
+        """Start the thread, which searches for the gauge and connects."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Ask the thread to end, without waiting; may be called from any thread and more than once."""
+        with self._lock:
+            self._stopping = True
+            cancel, self._cancel = self._cancel, None
+            if cancel is not None:
+                cancel()
+
+    def close(self, within_s: float = 5.0) -> bool:
+        """Stop, wait for the thread and return whether it has ended.
+
+        False after ``within_s`` seconds means that the system does not let go of the connection; the thread then ends
+        as soon as the system does.
+        """
+        self.stop()
+        if self._thread is not threading.current_thread() and self._thread.ident is not None:
+            self._thread.join(within_s)
+        return not self._thread.is_alive()
+
+    def _run(self) -> None:
+        ended: DriverError | None = self._lost(RuntimeError("its reader failed"))
+        try:
+            ended = asyncio.run(self._until_stopped())
+        finally:
+            self._on_end(ended)
+
+    async def _until_stopped(self) -> DriverError | None:
+        loop = asyncio.get_running_loop()
+        serving = asyncio.create_task(self._serve())
+        with self._lock:
+            if self._stopping:
+                serving.cancel()
+            else:
+                self._cancel = lambda: loop.call_soon_threadsafe(serving.cancel)
+        try:
+            await asyncio.wait({serving})
+            return None if serving.cancelled() else serving.result()
+        finally:
+            with self._lock:
+                self._cancel = None
+
+    async def _serve(self) -> DriverError:
+        news: _News = asyncio.Queue()
+        try:
+            async with asyncio.timeout(self._connect_s):
+                device = await _present(self._address, self._adapter)
+        except TimeoutError as error:
+            return self._unfit(ABSENT, error)
+        except _FOREIGN as error:
+            return opening_error(error, address=self._address)
+        client = BleakClient(
+            device, lambda _: news.put_nowait(ConnectionResetError("the gauge disconnected")), timeout=self._connect_s
+        )
+        try:
+            return await self._connection(client, news)
+        finally:
+            await _release(client)
+
+    async def _connection(self, client: BleakClient, news: _News) -> DriverError:
+        try:
+            async with asyncio.timeout(self._connect_s):
+                await client.connect()
+                characteristic = self._chosen(client.services)
+                await self._subscribe(client, characteristic, news)
+        except DriverError as error:
+            return error
+        except _FOREIGN as error:
+            return opening_error(error, address=self._address)
+        await self._open(news)
+        watch = asyncio.create_task(self._watch(client, characteristic, news))
+        try:
+            return self._lost(await self._hand_on(news))
+        finally:
+            watch.cancel()
+            await asyncio.wait({watch})
+
+    def _chosen(self, services: BleakGATTServiceCollection) -> BleakGATTCharacteristic:
+        """Return the characteristic that measures.
+
+        Raises:
+            PortError: If there is none, it does not notify, or there are several.
+        """
+        every = list(services.characteristics.values())
+        if self._characteristic:
+            wanted = normalize_uuid_str(self._characteristic)
+            named = [one for one in every if one.uuid == wanted]
+            found, otherwise = _notifying(named), SILENT_CHARACTERISTIC if named else MISSING
+        else:
+            described = [one for one in every if one.get_descriptor(PRESENTATION) and one.uuid != BATTERY_LEVEL]
+            found, otherwise = _notifying(described), NOT_SELF_DESCRIBING
+        if len(found) != 1:
+            raise self._unfit(SEVERAL if found else otherwise)
+        return found[0]
+
+    async def _subscribe(self, client: BleakClient, characteristic: BleakGATTCharacteristic, news: _News) -> None:
+        form = characteristic.get_descriptor(PRESENTATION)
+        self._on_presentation(None if form is None else bytes(await client.read_gatt_descriptor(form)))
+        await self._follow_battery(client, news)
+        await client.start_notify(characteristic, lambda _, chunk: news.put_nowait((bytes(chunk), self._clock())))
+
+    async def _follow_battery(self, client: BleakClient, news: _News) -> None:
+        battery = client.services.get_characteristic(BATTERY_LEVEL)
+        if battery is None:
+            return
+
+        def told(_: object, level: bytearray) -> None:
+            if len(level) == 1 and level[0] <= 100:  # the rest is reserved: Battery Service 1.1, section 3.1
+                news.put_nowait(level[0])
+
+        try:
+            told(battery, await client.read_gatt_char(battery))
+            if _notifying([battery]):
+                await client.start_notify(battery, told)
+        except BleakGATTProtocolError as error:
+            log.info("gauge %r does not tell its battery's level: %s", self._gauge, error)
+
+    async def _open(self, news: _News) -> None:
+        await asyncio.sleep(self._settle_s)
+        early = [news.get_nowait() for _ in range(news.qsize())]
+        first = next((item[0] for item in early if isinstance(item, tuple)), b"")
+        self._on_open(first not in {b"", b"\r", b"\n", b"\r\n"})
+        for item in early:
+            news.put_nowait(item)
+
+    async def _hand_on(self, news: _News) -> Exception:
+        """Hand on what comes until the connection ends, and return why it did."""
+        while True:
+            item = await news.get()
+            if isinstance(item, Exception):
+                return item
+            if isinstance(item, int):
+                self._on_battery(item)
+            else:
+                chunk, arrived = item
+                self._last_at = arrived.at
+                self._on_chunk(chunk, arrived)
+
+    async def _watch(self, client: BleakClient, characteristic: BleakGATTCharacteristic, news: _News) -> None:
+        """Ask the gauge for a descriptor again and again; tell when it, or the system, does not answer.
+
+        Every characteristic that notifies has one (Bluetooth Core Specification 5.4, volume 3, part G, section
+        3.3.3.3). A value is not asked for, because BlueZ hands an answer on as a notification as well.
+        """
+        while True:
+            await asyncio.sleep(self._watch_s / 3)
+            try:
+                async with asyncio.timeout(self._watch_s / 2):
+                    await client.read_gatt_descriptor(characteristic.descriptors[0])
+            except BleakGATTProtocolError as error:
+                log.debug("gauge %r is there, though it answers %s", self._gauge, error)
+            except (*_FOREIGN, IndexError) as error:
+                news.put_nowait(error)
+                return
+
+    def _lost(self, error: Exception) -> DriverError:
+        return lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
+
+    def _unfit(self, fault: Fault, cause: Exception | None = None) -> DriverError:
+        return fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address, cause=cause)
+
+
+def _notifying(characteristics: list[BleakGATTCharacteristic]) -> list[BleakGATTCharacteristic]:
+    return [one for one in characteristics if {"notify", "indicate"} & set(one.properties)]
+
+
+async def _present(address: str, adapter: str) -> BLEDevice:
+    """Return the gauge as the system knows it; waits until it advertises."""
+    # A program that was killed leaves its gauge connected on Linux, and a connected gauge does not advertise.
+    radio = await BleakAdapter.get(bluez={"adapter": adapter})
+    for device in await radio.get_connected_devices():
+        if device.address.lower() == address.lower():
+            return device
+    return (await _heard(lambda device, _: device.address.lower() == address.lower(), adapter))[0]
+
+
+async def _heard(
+    wanted: Callable[[BLEDevice, AdvertisementData], bool], adapter: str
+) -> tuple[BLEDevice, AdvertisementData]:
+    """Return the first device, and what it advertises, that is wanted; waits without a limit."""
+    async with BleakScanner(bluez={"adapter": adapter}) as scanner:
+        return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
+
+
+async def _release(client: BleakClient) -> None:
+    """End the connection; also needed after a drop, or the next connection's notifications come twice."""
+    with suppress(*_FOREIGN):  # what there is to say about the connection has been said
+        async with asyncio.timeout(_RELEASE_S):
+            await client.disconnect()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advertised:
+    """A Bluetooth LE device that makes itself known.
+
+    Attributes:
+        address: What opens it; on macOS the computer's own name for it.
+        name: What it calls itself, empty if it does not.
+        rssi: How strong it is heard, in dBm; negative, nearer zero is stronger.
+        services: UUIDs of the services that it advertises.
+    """
+
+    address: str
+    name: str
+    rssi: int
+    services: tuple[str, ...]
+
+
+def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:
+    """Return the devices that are heard in ``within_s`` seconds, the strongest first; none is connected to.
+
+    Waits that long, so call it in a thread that runs no event loop.
+
+    Raises:
+        DriverError: If Bluetooth cannot be used; `RadioUnavailableError`, `PortDeniedError` or `PortBusyError`.
+    """
+
+    async def search() -> list[Advertised]:
+        heard = await BleakScanner.discover(within_s, return_adv=True, bluez={"adapter": adapter})
+        return sorted((_advertised(*pair) for pair in heard.values()), key=lambda one: (-one.rssi, one.address))
+
+    return _searched(search())
+
+
+def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: str = "") -> Advertised:
+    """Return the first device heard that calls itself ``name`` and advertises ``service`` (a UUID); "" is any.
+
+    An address differs from computer to computer on macOS, a name and a service do not. Waits as `scan` does.
+
+    Raises:
+        PortNotFoundError: If none is heard in ``within_s`` seconds.
+        DriverError: If Bluetooth cannot be used, as for `scan`.
+        ValueError: If neither is given.
+    """
+    if not name and not service:
+        raise ValueError("find must be given a name or a service, got neither")
+    uuid = normalize_uuid_str(service) if service else ""
+
+    def wanted(_: BLEDevice, said: AdvertisementData) -> bool:
+        return name in {"", said.local_name} and (not uuid or uuid in said.service_uuids)
+
+    async def search() -> Advertised:
+        try:
+            async with asyncio.timeout(within_s):
+                return _advertised(*await _heard(wanted, adapter))
+        except TimeoutError as error:
+            what = f"Bluetooth gauge {name or service!r}"
+            raise fault_error(ABSENT, what=what, port=name or service, cause=error) from error
+
+    return _searched(search())
+
+
+def _searched(search: Coroutine[Any, Any, _T]) -> _T:
+    """Run ``search`` to its end.
+
+    Raises:
+        DriverError: If Bluetooth cannot be used.
+    """
+    try:
+        return asyncio.run(search)
+    except _FOREIGN as error:
+        ours: DriverError = search_error(error)
+        raise ours from error
+
+
+def _advertised(device: BLEDevice, said: AdvertisementData) -> Advertised:
+    return Advertised(
+        address=device.address, name=said.local_name or "", rssi=said.rssi, services=tuple(said.service_uuids)
+    )
