@@ -17,7 +17,7 @@ def _empty_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mo
     monkeypatch.delenv("FRETLEDGER_STORE", raising=False)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def in_ci() -> bool:
     """Tell whether nothing that should be checked may skip."""
     return os.environ.get("CI") == "true"
