@@ -18,13 +18,12 @@ from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData
 from bleak.backends.service import BleakGATTServiceCollection
-from bleak.exc import BleakError, BleakGATTProtocolError
+from bleak.exc import BleakDeviceNotFoundError, BleakError, BleakGATTProtocolError
 from bleak.uuids import normalize_uuid_16, normalize_uuid_str
 
 from drivers.errors import DriverError
 from drivers.reading import Clock, Instant, system_clock
 from drivers.transports.bluetooth_faults import (
-    ABSENT,
     MISSING,
     NOT_SELF_DESCRIBING,
     SEVERAL,
@@ -159,16 +158,17 @@ class BluetoothTransport:
 
     async def _serve(self) -> DriverError:
         news: _News = asyncio.Queue()
+
+        def gone(_: BleakClient) -> None:
+            news.put_nowait(ConnectionResetError("the gauge disconnected"))
+
         try:
-            async with asyncio.timeout(self._connect_s):
-                device = await _present(self._address, self._adapter)
-        except TimeoutError as error:
-            return self._unfit(ABSENT, error)
+            device = await _present(self._address, adapter=self._adapter, within_s=self._connect_s)
+            client = BleakClient(device, gone, timeout=self._connect_s)
+            async with asyncio.timeout(self._connect_s + _RELEASE_S):  # bleak may wait for the end of its attempt
+                await client.connect()
         except _FOREIGN as error:
             return opening_error(error, address=self._address)
-        client = BleakClient(
-            device, lambda _: news.put_nowait(ConnectionResetError("the gauge disconnected")), timeout=self._connect_s
-        )
         try:
             return await self._connection(client, news)
         finally:
@@ -176,9 +176,8 @@ class BluetoothTransport:
 
     async def _connection(self, client: BleakClient, news: _News) -> DriverError:
         try:
+            characteristic = self._chosen(client.services)
             async with asyncio.timeout(self._connect_s):
-                await client.connect()
-                characteristic = self._chosen(client.services)
                 await self._subscribe(client, characteristic, news)
         except DriverError as error:
             return error
@@ -273,30 +272,39 @@ class BluetoothTransport:
     def _lost(self, error: Exception) -> DriverError:
         return lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
 
-    def _unfit(self, fault: Fault, cause: Exception | None = None) -> DriverError:
-        return fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address, cause=cause)
+    def _unfit(self, fault: Fault) -> DriverError:
+        return fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address)
 
 
 def _notifying(characteristics: list[BleakGATTCharacteristic]) -> list[BleakGATTCharacteristic]:
     return [one for one in characteristics if {"notify", "indicate"} & set(one.properties)]
 
 
-async def _present(address: str, adapter: str) -> BLEDevice:
+async def _present(address: str, *, adapter: str, within_s: float) -> BLEDevice:
     """Return the gauge as the system knows it; waits until it advertises."""
+
+    def wanted(device: BLEDevice, _: object = None) -> bool:
+        return device.address.lower() == address.lower()
+
     # A program that was killed leaves its gauge connected on Linux, and a connected gauge does not advertise.
     radio = await BleakAdapter.get(bluez={"adapter": adapter})
-    for device in await radio.get_connected_devices():
-        if device.address.lower() == address.lower():
-            return device
-    return (await _heard(lambda device, _: device.address.lower() == address.lower(), adapter))[0]
+    connected = next(filter(wanted, await radio.get_connected_devices()), None)
+    return connected or (await _heard(wanted, adapter=adapter, within_s=within_s))[0]
 
 
 async def _heard(
-    wanted: Callable[[BLEDevice, AdvertisementData], bool], adapter: str
+    wanted: Callable[[BLEDevice, AdvertisementData], bool], *, adapter: str, within_s: float
 ) -> tuple[BLEDevice, AdvertisementData]:
-    """Return the first device, and what it advertises, that is wanted; waits without a limit."""
-    async with BleakScanner(bluez={"adapter": adapter}) as scanner:
-        return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
+    """Return the first device, and what it advertises, that is wanted.
+
+    Raises:
+        BleakDeviceNotFoundError: If there is none within ``within_s`` seconds.
+    """
+    try:
+        async with asyncio.timeout(within_s), BleakScanner(bluez={"adapter": adapter}) as scanner:
+            return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
+    except TimeoutError as error:
+        raise BleakDeviceNotFoundError("", f"none was heard in {within_s:g} s") from error
 
 
 async def _release(client: BleakClient) -> None:
@@ -336,7 +344,7 @@ def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:
         heard = await BleakScanner.discover(within_s, return_adv=True, bluez={"adapter": adapter})
         return sorted((_advertised(*pair) for pair in heard.values()), key=lambda one: (-one.rssi, one.address))
 
-    return _searched(search())
+    return _searched(search(), what="search for gauges")
 
 
 def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: str = "") -> Advertised:
@@ -357,17 +365,12 @@ def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: 
         return name in {"", said.local_name} and (not uuid or uuid in said.service_uuids)
 
     async def search() -> Advertised:
-        try:
-            async with asyncio.timeout(within_s):
-                return _advertised(*await _heard(wanted, adapter))
-        except TimeoutError as error:
-            what = f"Bluetooth gauge {name or service!r}"
-            raise fault_error(ABSENT, what=what, port=name or service, cause=error) from error
+        return _advertised(*await _heard(wanted, adapter=adapter, within_s=within_s))
 
-    return _searched(search())
+    return _searched(search(), what=f"Bluetooth gauge {name or service!r}")
 
 
-def _searched(search: Coroutine[Any, Any, _T]) -> _T:
+def _searched(search: Coroutine[Any, Any, _T], *, what: str) -> _T:
     """Run ``search`` to its end.
 
     Raises:
@@ -376,7 +379,7 @@ def _searched(search: Coroutine[Any, Any, _T]) -> _T:
     try:
         return asyncio.run(search)
     except _FOREIGN as error:
-        ours: DriverError = search_error(error)
+        ours: DriverError = search_error(error, what=what)
         raise ours from error
 
 

@@ -278,9 +278,9 @@ def opening_error(error: Exception, *, address: str) -> DriverError:
     return fault_error(fault_of(error), what=f"Bluetooth gauge {address!r}", port=address, cause=error)
 
 
-def search_error(error: Exception) -> DriverError:
-    """Return our error, in words, for one that came from a search for gauges; the other is its cause."""
-    return fault_error(fault_of(error), what="search for gauges", port="", cause=error)
+def search_error(error: Exception, *, what: str) -> DriverError:
+    """Return our error, in words, for one that came while ``what`` was searched for; the other is its cause."""
+    return fault_error(fault_of(error), what=what, port="", cause=error)
 
 
 def lost_error(error: Exception, *, address: str, gauge: str, last_at: datetime | None) -> DriverError:

@@ -110,6 +110,7 @@ class FakeBluez:
 
         async def kill() -> None:
             self._advertising.cancel()
+            await self._server.call(_to_bus("NameHasOwner", "org.bluez"))  # so that nothing is half written
             self._server.disconnect()
             await self._server.wait_for_disconnect()
             self._objects.clear()
