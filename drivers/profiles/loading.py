@@ -91,6 +91,7 @@ _SERIAL_KEYS: Final = {
 _BLUETOOTH_KEYS: Final = {
     "characteristic": _Key(kind=str, rule="a UUID such as 0000fff1-0000-1000-8000-00805f9b34fb, or empty", holds=_uuid,
                            default=""),
+    "write": _Key(kind=str, rule="a UUID, or empty", holds=_uuid, default=""),
     "service": _Key(kind=str, rule="a UUID, or empty", holds=_uuid, default=""),
     "name": _Key(kind=str, rule="how the advertised name begins", holds=str.isprintable, default=""),
 }  # fmt: skip
@@ -191,6 +192,11 @@ def _links(table: Mapping[str, Any], decoder: str, framing: str, where: str) -> 
             f"decoder {decoder!r} in profile {where!r} needs a table [bluetooth]; a serial gauge describes nothing",
             file=where, key="decoder",
         )  # fmt: skip
+    if radio and "ask" in table and not table["bluetooth"].get("write"):
+        raise ProfileError(
+            f"profile {where!r} must say bluetooth.write, the characteristic that takes what [ask] sends; add its UUID",
+            file=where, key="bluetooth.write",
+        )  # fmt: skip
     if framing == "messages" and not radio:
         raise ProfileError(
             f"framing 'messages' in profile {where!r} needs a table [bluetooth]; a serial line has no messages",
@@ -210,7 +216,7 @@ def _ask(values: dict[str, Any], where: str) -> Ask:
 def _capture(values: dict[str, Any], where: str) -> CaptureSettings:
     lengths = {f"{name}_nm": to_nm(Decimal(values.pop(f"{name}_mm")), "mm") for name in ("band", "drift", "rearm")}
     try:
-        return CaptureSettings(**lengths, **values)
+        return CaptureSettings(**values, **lengths)  # type: ignore[arg-type] # each was checked by its key
     except ValueError as error:
         raise ProfileError(f"[capture] in profile {where!r}: {error}", file=where, key="capture") from error
 

@@ -50,11 +50,13 @@ class BluetoothSettings:
 
     Attributes:
         characteristic: UUID of the characteristic that notifies; empty for the single one that describes its numbers.
+        write: UUID of the characteristic that takes what the gauge is asked with; empty where it is not asked.
         service: UUID that the gauge advertises; empty if it is not looked for.
         name: How the gauge's advertised name begins; empty if it is not looked for.
     """
 
     characteristic: str = ""
+    write: str = ""
     service: str = ""
     name: str = ""
 

@@ -63,7 +63,7 @@ class BluetoothTransport:
 
     Connects to ``address``, which a search gives (on macOS it is the computer's own name for the gauge), and subscribes
     to ``characteristic``, a UUID; "" means the single notifying characteristic that describes its form. Every
-    notification is one chunk.
+    notification is one chunk. What is sent goes to the characteristic ``write``.
 
     ``on_presentation(form)`` comes first: the seven bytes of the Characteristic Presentation Format, None if the gauge
     has none. Then ``on_open(mid_line)`` once, ``settle_s`` seconds after the subscription; ``mid_line`` says that
@@ -84,6 +84,7 @@ class BluetoothTransport:
         on_chunk: Callable[[bytes, Instant], None],
         on_end: Callable[[DriverError | None], None],
         characteristic: str = "",
+        write: str = "",
         on_presentation: Callable[[bytes | None], None] = _ignore,
         on_battery: Callable[[int], None] = _ignore,
         clock: Clock = system_clock,
@@ -98,6 +99,7 @@ class BluetoothTransport:
         self._on_chunk = on_chunk
         self._on_end = on_end
         self._characteristic = characteristic
+        self._write = write
         self._on_presentation = on_presentation
         self._on_battery = on_battery
         self._clock = clock
@@ -109,6 +111,7 @@ class BluetoothTransport:
         self._lock = threading.Lock()  # between stopping and the end of the event loop
         self._stopping = False
         self._cancel: Callable[[], object] | None = None
+        self._sender: Callable[[bytes], object] | None = None
         self._thread = threading.Thread(target=self._run, name=f"gauge {gauge} at {address}", daemon=True)
 
     def start(self) -> None:
@@ -133,6 +136,12 @@ class BluetoothTransport:
         if self._thread is not threading.current_thread() and self._thread.ident is not None:
             self._thread.join(within_s)
         return not self._thread.is_alive()
+
+    def send(self, data: bytes) -> None:
+        """Send bytes to the characteristic ``write``; may be called from any thread, waits for nothing."""
+        with self._lock:
+            if self._sender is not None:
+                self._sender(data)
 
     def _run(self) -> None:
         ended: DriverError | None = self._lost(RuntimeError("its reader failed"))
@@ -185,11 +194,31 @@ class BluetoothTransport:
             return opening_error(error, address=self._address)
         await self._open(news)
         watch = asyncio.create_task(self._watch(client, characteristic, news))
+        self._let_send(client)
         try:
             return self._lost(await self._hand_on(news))
         finally:
+            with self._lock:
+                self._sender = None
             watch.cancel()
             await asyncio.wait({watch})
+
+    def _let_send(self, client: BleakClient) -> None:
+        loop, under_way = asyncio.get_running_loop(), set[asyncio.Task[None]]()
+
+        async def write(data: bytes) -> None:
+            try:
+                await client.write_gatt_char(normalize_uuid_str(self._write), data)
+            except _FOREIGN as error:  # a link that is gone is told by the link itself
+                log.warning("gauge %r was not asked: %s", self._gauge, error)
+
+        def begin(data: bytes) -> None:
+            task = asyncio.create_task(write(data))
+            under_way.add(task)
+            task.add_done_callback(under_way.discard)
+
+        with self._lock:
+            self._sender = lambda data: loop.call_soon_threadsafe(begin, data)
 
     def _chosen(self, services: BleakGATTServiceCollection) -> BleakGATTCharacteristic:
         """Return the characteristic that measures.

@@ -77,7 +77,7 @@ def connect(wiring: Wiring, events: LinkEvents) -> Link:
         return BluetoothTransport(
             wiring.port, gauge=wiring.gauge, on_open=events.on_open, on_chunk=events.on_chunk, on_end=events.on_end,
             on_presentation=events.on_form, on_battery=events.on_battery,
-            characteristic=profile.bluetooth.characteristic, clock=wiring.clock,
+            characteristic=profile.bluetooth.characteristic, write=profile.bluetooth.write, clock=wiring.clock,
         )  # fmt: skip
     from drivers.transports.serial_port import SerialTransport
 

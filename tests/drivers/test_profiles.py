@@ -130,7 +130,7 @@ def test_a_shipped_profile_is_never_shadowed(write: Callable[[str], Path]) -> No
             "kind",
             "kind in profile {} must be one of 'caliper', 'depth_indicator'",
         ),
-        ('"text"', '"code"', "decoder", "decoder in profile {} must be one of 'text', 'labelled_text', 'caliper24_hex', 'bcd13_hex',"),
+        ('"text"', '"code"', "decoder", "decoder in profile {} must be one of 'text', 'labelled_text',"),
         ("= true", '= "yes"', "decimal_comma", "decimal_comma in profile {} must be true or false, got 'yes'"),
         ("= true", "= 1", "decimal_comma", "decimal_comma in profile {} must be true or false, got 1"),
         ('"0.01"', "0.01", "resolution", "resolution in profile {} must be a text such as"),
