@@ -206,6 +206,17 @@ def _cut(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
+def _fixture(options: argparse.Namespace, _serve: Serve) -> int:
+    from logger.fixture_command import fixture_json, fixture_lines
+    from logger.instrument import read_instrument
+
+    neck = read_instrument(options.instrument)
+    plan = neck.fixture_plan
+    table = "\n".join(fixture_lines(neck, plan, unit=options.unit))
+    print(json.dumps(fixture_json(neck, plan), ensure_ascii=False, allow_nan=False) if options.json else table)
+    return OK
+
+
 def _wear(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.wear_command import two_visits, wear_json, wear_lines
 
@@ -260,6 +271,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_evaluate(command(commands.add_parser, "evaluate", "judge a file of readings without a bench", _evaluate))
     _add_fit(command(commands.add_parser, "fit", "how wire and slots fit, and the back-bow to expect", _fit))
     _add_cut(command(commands.add_parser, "cut", "how to cut the wire for an instrument's frets", _cut))
+    _add_fixture(command(commands.add_parser, "fixture", "how to set the rocker fixture's feet for a neck", _fixture))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
     _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
@@ -312,6 +324,12 @@ def _add_fit(parser: argparse.ArgumentParser) -> None:
 def _add_cut(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--instrument", type=Path, required=True, metavar="I.toml")
     parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
+    parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
+
+
+def _add_fixture(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("instrument", type=Path, metavar="INSTRUMENT.toml")
+    parser.add_argument("--unit", choices=("mm", "in"), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
 
 

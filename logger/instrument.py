@@ -10,17 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.errors import InstrumentError
+from logger.evaluation.fixture import FixturePlan, plan_fixture
 from logger.evaluation.levelling_shape import fall_away_mm, path_bulge_mm, relief_mm, while_levelling_mm
 from logger.evaluation.scale import fret_positions_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
-from logger.features import NM_PER
+from logger.features import NM_PER, PLACES
 from logger.instrument_tables import (
+    FixtureWishes,
     NeckSection,
     PlanWishes,
     SheetWishes,
     StringSpec,
     Target,
     WireStock,
+    read_fixture,
     read_neck,
     read_plan,
     read_sheet,
@@ -39,7 +42,7 @@ _MOST_COEFFICIENT: Final = 0.01
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "scale_bass_mm", "scale_treble_mm", "frets", "join_fret", "nut_width_mm",
     "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "wire", "board", "target", "plan",
-    "string", "neck", "sheet",
+    "string", "neck", "sheet", "fixture",
 )  # fmt: skip
 
 
@@ -62,6 +65,7 @@ class Instrument:
         neck: the neck's section.
         cauls_mm: radii of the shop's cauls.
         sheet: what the sheet asks for beside wire, slots and seating.
+        fixture: the shop's rocker fixture.
         source: the TOML text this was read from.
     """
 
@@ -85,6 +89,7 @@ class Instrument:
     neck: NeckSection = field(default_factory=NeckSection)
     cauls_mm: Sequence[float] = ()
     sheet: SheetWishes = field(default_factory=SheetWishes)
+    fixture: FixtureWishes = field(default_factory=FixtureWishes)
     source: str = ""
 
     @property
@@ -100,6 +105,15 @@ class Instrument:
         """Return the scale length along a path in mm."""
         sides = {"bass": self.scale_bass_mm, "treble": self.scale_treble_mm}
         return sides.get(place or "") or self.scale_mm
+
+    @property
+    def fixture_plan(self) -> FixturePlan:
+        """The settings of the rocker fixture's feet for the steps, and the long steps, that the sheet asks for."""
+        paths = [self.positions_of(place) for place in PLACES]
+        return plan_fixture(
+            paths, reaches=(1, 2) if self.sheet.long_steps else (1,), bars_mm=self.fixture.bars_mm,
+            feet_mm=self.fixture.feet_mm, tip_mm=self.fixture.tip_mm,
+        )  # fmt: skip
 
     def shape_mm(self, place: str | None) -> NDArray[np.float64]:
         """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.
@@ -192,6 +206,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         stock=read_wire(table.table("wire")),
         neck=read_neck(table.table("neck")),
         sheet=read_sheet(table.table("sheet"), frets=frets),
+        fixture=read_fixture(table.table("fixture"), stated="fixture" in values),
         cauls_mm=_cauls(values.get("cauls_mm", []), where),
         source=source,
     )

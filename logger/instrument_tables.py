@@ -1,15 +1,17 @@
-"""The further tables of an instrument file: the shape wanted, the plan, strings, wire stock and the neck's section."""
+"""The further tables of an instrument file: shape wanted, plan, strings, wire stock, the neck's section, the fixture."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from logger.evaluation.fixture import TIP_MM
 from logger.features import PLACES
 from logger.toml_input import Table
 
 OBJECTIVES: Final = ("total", "largest")
 _MOST_MM, _MOST_PA = 10.0, 1e12
 _MOST_BLOCK_MM: Final = 50.0
+_MOST_FOOT_MM: Final = 500.0
 _LONGEST_MM: Final = 100_000.0
 
 
@@ -167,6 +169,54 @@ class SheetWishes:
     long_steps: bool = False
     gaps: tuple[int, ...] = ()
     block_mm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FixtureWishes:
+    """The shop's rocker fixture, lengths in mm along the neck.
+
+    Attributes:
+        bars_mm: lengths of the bars to choose from; with none the length is worked out.
+        feet_mm: distances of the feet, from centre to centre, where only some can be set.
+        tip_mm: length of the plunger's flat tip.
+        stated: whether the file states a fixture at all.
+    """
+
+    bars_mm: tuple[float, ...] = ()
+    feet_mm: tuple[float, ...] = ()
+    tip_mm: float = TIP_MM
+    stated: bool = False
+
+
+def read_fixture(table: Table, *, stated: bool) -> FixtureWishes:
+    """Return the shop's rocker fixture.
+
+    Raises:
+        InputFileError: a key does not hold.
+    """
+    table.refuse_unknown(("bar_mm", "foot_settings_mm", "tip_mm"))
+    tip = table.optional_number("tip_mm", above=0, most=_MOST_FOOT_MM)
+    return FixtureWishes(
+        bars_mm=_lengths(table, "bar_mm"), feet_mm=_lengths(table, "foot_settings_mm"),
+        tip_mm=TIP_MM if tip is None else tip, stated=stated,
+    )  # fmt: skip
+
+
+def _lengths(table: Table, key: str) -> tuple[float, ...]:
+    """Return the lengths that a key states, one or a list; none where it is absent."""
+    values = table.values.get(key, ())
+    listed = tuple(values) if isinstance(values, list | tuple) else (values,)
+    sound = [one for one in listed if isinstance(one, int | float) and not isinstance(one, bool)]
+    if (
+        len(sound) < len(listed)
+        or (key in table.values and not listed)
+        or not all(0 < one <= _MOST_FOOT_MM for one in sound)
+    ):
+        raise table.error(
+            f"{table.where}: {key} must be a length above 0 and at most {_MOST_FOOT_MM:g} mm, or a list of them, "
+            f"got {str(values)[:60]}"
+        )
+    return tuple(sorted({float(one) for one in sound}))
 
 
 def read_sheet(table: Table, *, frets: int) -> SheetWishes:
