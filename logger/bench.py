@@ -20,6 +20,7 @@ from drivers.profiles import Profile
 from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
+from logger.fixture_report import fixture_notes
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
@@ -171,7 +172,7 @@ class Bench:
         self.notes: list[str] = []
         self.session = study.session if study else open_session(store, instrument, limits, resume=resume)
         limits = limits if study else self._limits_kept(limits, instrument.kind)
-        self.notes += kind_notes(instrument.kind)
+        self.notes += [*kind_notes(instrument.kind), *fixture_notes(instrument)]
         self._stated = stated
         self.specs = specs
         self._scene = Scene(
@@ -347,6 +348,7 @@ class Bench:
             gauges,
             self._shown.trouble,
             self._judge.estimate,
+            self._judge.moved_zeros,
         )
         climate = self._air.told(kept.climates)
         self.door.publish(beside(snapshot, kept, item, self._shown.records, climate, self.study))

@@ -13,6 +13,7 @@ from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import GAPS, Feature
 from logger.fit_report import back_bow_json, fit_json
+from logger.fixture_report import WHAT_TO_DO, moved_json
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.levelling_report import plan_json, sanding_json, sanding_of
@@ -42,8 +43,8 @@ class Evaluation:
 
     @property
     def failed(self) -> bool:
-        """Tell whether any verdict is ``fail``."""
-        return bool(flags(self.verdicts))
+        """Tell whether any verdict is ``fail``, or the fixture's zero moved."""
+        return bool(flags(self.verdicts) or self.judge.moved_zeros)
 
     def json(self, *, covariance: bool = False) -> dict[str, Any]:
         """Return everything as plain JSON values, the matrix of the heights' covariance where it is asked for."""
@@ -58,6 +59,7 @@ class Evaluation:
             "readings": self.readings,
             "verdicts": [verdict_json(one, self.limits[one.check]) for one in self.verdicts],
             **sweep_json(self.judge.sweep),
+            "zeros_moved": moved_json(self.judge.moved_zeros),
             "slots": slots_json(self.judge.slots, self.instrument),
             "board": arcs_json(self.judge.arcs, self.instrument),
             "survey": survey_json(self.judge.survey),
@@ -159,7 +161,9 @@ def print_table(result: Evaluation, *, unit: str) -> None:
     for one in failed:
         words, todo = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
         print(f"{SIGNS['fail']} {words}\n   {todo}{bare_tang_words(one.check, one.fret, result.instrument, unit=unit)}")
-    if failed:
+    for moved in result.judge.moved_zeros:
+        print(f"{SIGNS['fail']} {moved.sentence(unit)}\n   {WHAT_TO_DO}")
+    if result.failed:
         print()
     for one in result.verdicts:
         judgement = one.judgement

@@ -13,9 +13,12 @@ STUDY: Final = "study"
 
 SIGNED_KINDS: Final = (
     "seated_height", "pressed_height", "unworn_height", "fret_step", "straightedge_gap", "beam_height", "board_step",
-    "board_gap", "board_beam", "board_rise", "end_lift", "study",
+    "board_gap", "board_beam", "board_rise", "end_lift", "study", "fixture_zero",
 )  # fmt: skip
 """Kinds whose readings may be negative or zero, since an indicator may be zeroed anywhere; all others are sizes."""
+FIXTURE_ZERO: Final = "fixture_zero"
+"""Kind of the fixture's zero on its flat plate; its place is the setting of the feet and when it was taken."""
+BEFORE, AFTER = "before", "after"
 STEPS: Final = ("fret_step", "board_step")
 GAPS: Final = ("straightedge_gap", "board_gap")
 BEAMS: Final = ("beam_height", "board_beam")
@@ -120,6 +123,13 @@ KINDS: Final = MappingProxyType({
             words="step over its neighbours",
             gauges=("rocker",),
             how="feet on the neighbours, plunger on the fret",
+        ),
+        Kind(
+            name=FIXTURE_ZERO,
+            words="zero of the fixture",
+            gauges=("rocker",),
+            needs_fret=False,
+            how="set the fixture on the flat plate and take the zero",
         ),
         Kind(
             name="straightedge_gap",

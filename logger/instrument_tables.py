@@ -1,4 +1,4 @@
-"""The further tables of an instrument file: shape wanted, plan, strings, wire stock, the neck's section, the fixture."""
+"""The further tables of an instrument file: shape, plan, strings, wire stock, the neck's section, sheet and fixture."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

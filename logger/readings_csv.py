@@ -15,7 +15,19 @@ from logger.climate import COLDEST_C, WARMEST_C
 from logger.csv_table import csv_text
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import BEAMS, GAPS, KINDS, NM_PER, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS
+from logger.features import (
+    AFTER,
+    BEAMS,
+    BEFORE,
+    FIXTURE_ZERO,
+    GAPS,
+    KINDS,
+    NM_PER,
+    PLACES,
+    SIGNED_KINDS,
+    STEPS,
+    WIRE_KINDS,
+)
 from logger.gauge_file import GaugeSpec
 
 REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
@@ -27,6 +39,7 @@ FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
+_ZERO_PLACE: Final = re.compile(rf"setting [A-Z][0-9]*, ({BEFORE}|{AFTER})")
 _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
 
@@ -212,12 +225,24 @@ def _key(row: _Row, frets: int) -> FeatureKey:
     if kind in WIRE_KINDS:
         _known_place(row, place)
         place = None  # the wire is measured along its coil, not across a board
-    place = _known_place(row, place)
+    place = _zero_place(row, place) if kind == FIXTURE_ZERO else _known_place(row, place)
     if place is None and KINDS[kind].needs_place:
         raise row.error(f"{kind} needs a place: bass, centre or treble")
     fret = _fret(row, kind, frets)
-    traverse = _named_round(row) if kind in BEAMS else ""
-    return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=traverse)
+    own = _named_round(row) if kind in {*BEAMS, FIXTURE_ZERO} else ""
+    return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=own)
+
+
+def _zero_place(row: _Row, place: str | None) -> str:
+    if place is None or not _ZERO_PLACE.fullmatch(place):
+        raise row.error(
+            f"place of a {FIXTURE_ZERO} must be like 'setting A, {BEFORE}' or 'setting A, {AFTER}', got {place!r}"
+        )
+    if row.get("fret") or not row.get("round"):
+        raise row.error(
+            f"{FIXTURE_ZERO} belongs to no fret and needs the round of its steps; leave fret empty, give round"
+        )
+    return place
 
 
 def _named_round(row: _Row) -> str:

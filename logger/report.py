@@ -16,6 +16,7 @@ from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.evaluation.statistics import Floats
 from logger.features import PLACES
 from logger.fit_report import Fit, fit_of
+from logger.fixture_report import MovedZero, moved_zeros, with_zeros
 from logger.instrument import Instrument
 from logger.levelling_report import Levelling, levelling_of
 from logger.limits import MAGNITUDES, LimitSet
@@ -67,6 +68,7 @@ class Judge:
         self.limits = limits
         self.estimates: Mapping[FeatureKey, Estimate] = {}
         self.sweep: Sweep | None = None
+        self.moved_zeros: list[MovedZero] = []
         self.strings: list[StringFindings] = []
         self.slots: list[SlotFindings] = []
         self.arcs: list[Arc] = []
@@ -80,7 +82,8 @@ class Judge:
 
     def verdicts(self, observations: Iterable[Observation]) -> list[CheckVerdict]:
         """Return every verdict that the readings allow, ordered by check, fret and place."""
-        estimates = self.estimates = self._estimate(list(observations))
+        estimates = self.estimates = self._estimate(with_zeros(list(observations)))
+        self.moved_zeros = moved_zeros(estimates)
         frets = sorted({key.fret for key in estimates if key.fret is not None})
         found: list[CheckVerdict] = []
         for fret in frets:

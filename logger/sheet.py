@@ -6,7 +6,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from logger.errors import SheetError
-from logger.features import KINDS, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS, Feature
+from logger.evaluation.fixture import Setting
+from logger.features import AFTER, BEFORE, FIXTURE_ZERO, KINDS, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS, Feature
 from logger.instrument import Instrument
 
 STAGES: Final = ("wire", "board", "slots", "seating", "sweep")
@@ -24,6 +25,7 @@ class Item:
     Attributes:
         filled_by: gauge and sequence of the reading, or None.
         skipped: passed over by the person.
+        setting: setting of the fixture's feet, where the instrument's file describes the fixture.
     """
 
     stage: str
@@ -32,6 +34,7 @@ class Item:
     of: int = 1
     filled_by: ReadingKey | None = None
     skipped: bool = False
+    setting: str = ""
 
     @property
     def open(self) -> bool:
@@ -58,11 +61,34 @@ def standard_items(instrument: Instrument) -> list[Item]:
     reaches = (1, 2) if wishes.long_steps else (1,)
     board = _sweep_items("board", ("board_step", "board_gap"), wishes.board, reaches, instrument)
     sweep = _sweep_items("sweep", ("fret_step", "straightedge_gap"), wishes.sweep, reaches, instrument)
-    return [
+    items = [
         Item(stage=stage, feature=feature, repeat=repeat, of=of)
-        for stage, feature, of in (*wire, *board, *slots, *seated, *sweep)
+        for stage, feature, of in (*wire, *board, *slots, *seated)
         for repeat in range(1, of + 1)
     ]
+    swept = [Item(stage=stage, feature=feature) for stage, feature, _ in sweep]
+    settings = instrument.fixture_plan.settings if instrument.fixture.stated else None
+    return items + (swept if settings is None else _by_setting(swept, settings))
+
+
+def _by_setting(items: Sequence[Item], settings: Iterable[Setting]) -> list[Item]:
+    """Return the steps of all paths setting by setting, each between two zeros, then what needs no fixture.
+
+    Steps that no setting serves are left out.
+    """
+    ordered: list[Item] = []
+    for one in settings:
+        feet = {(fret - one.reach, fret + one.reach) for fret in one.frets}
+        steps = [replace(item, setting=one.name) for item in items
+                 if item.feature.kind in STEPS and item.feature.feet in feet]  # fmt: skip
+        if steps:
+            ordered += [_zero(one, BEFORE), *steps, _zero(one, AFTER)]
+    return ordered + [item for item in items if item.feature.kind not in STEPS]
+
+
+def _zero(one: Setting, when: str) -> Item:
+    feature = Feature(kind=FIXTURE_ZERO, place=f"setting {one.name}, {when}")
+    return Item(stage="sweep", feature=feature, setting=one.name)
 
 
 def _sweep_items(
@@ -85,11 +111,14 @@ def _sweep_items(
 def round_of(item: Item) -> str:
     """Return the name of the round that a reading belongs to: readings of one gauge and round share one zero.
 
-    A trial of a study is its own; so is a setting of the fixture's feet other than on the neighbours.
+    A trial of a study is its own; so is a setting of the fixture's feet, where the fixture is not described any but on
+    the neighbours.
     """
     feature = item.feature
     if feature.trial is not None:
         return feature.trial
+    if item.setting:
+        return f"{item.stage}, setting {item.setting}"
     if feature.kind in STEPS and feature.feet is not None and feature.feet[1] - feature.feet[0] != 2:
         return f"{item.stage}, feet {feature.feet[1] - feature.feet[0]} apart"
     return item.stage

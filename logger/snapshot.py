@@ -9,6 +9,7 @@ from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
 from logger.features import KINDS, STUDY
+from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
@@ -62,9 +63,12 @@ class Scene:
 def build(
     scene: Scene, version: int, kept: Kept, verdicts: Sequence[CheckVerdict], item: Item | None,
     progress: Sequence[tuple[str, int, int]], gauges: Sequence[Mapping[str, Any]], trouble: str = "",
-    estimate: Callable[[FeatureKey], Estimate | None] = lambda _key: None,
+    estimate: Callable[[FeatureKey], Estimate | None] = lambda _key: None, moved: Sequence[MovedZero] = (),
 ) -> dict[str, Any]:  # fmt: skip
-    """Return the snapshot; only plain JSON values. ``estimate`` gives what is known of a feature."""
+    """Return the snapshot; only plain JSON values. ``estimate`` gives what is known of a feature.
+
+    ``moved`` are the zeros of the fixture that moved.
+    """
     by_feature = _by_feature(verdicts)
     newest = list(reversed(kept.readings))
     shown = [_reading(one, by_feature, scene) for one in newest[:RECENT]]
@@ -81,7 +85,8 @@ def build(
         "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
         "stages": [{"name": name, "words": STAGE_WORDS[name], "done": done, "of": of} for name, done, of in progress],
         "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
-        "gauges": list(gauges), "flags": [_flag(one, scene) for one in verdicts if one.verdict == "fail"],
+        "gauges": list(gauges),
+        "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],
         "cells": [_cell(one) for one in verdicts], "budgets": dict(_budget(one) for one in touched),
         "queries": [one.json() for one in suspects(kept.readings, kept.specs, kept.answered)],
         "skipped": kept.skipped.words() if kept.skipped else None,

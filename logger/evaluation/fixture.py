@@ -7,7 +7,7 @@ feet serves some frets only. Lengths in mm along the neck.
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from string import ascii_uppercase
 from typing import Final
 
@@ -176,9 +176,14 @@ def plan_fixture(
     longest = max((one.far for found in frets.values() for one in found), default=0.0)
     bars = sorted(bars_mm) or [float(length) for length in range(1, math.ceil(longest) + 1)]
     fixtures = [_Fixture(bar=bar, tip=tip_mm, feet=tuple(feet_mm), placing=placing_mm) for bar in bars]
-    plans = [_plan(one, frets, fixtures) for one in fixtures]
-    return min(plans, key=lambda one: (len(one.unserved), *_worth(one.settings)),
-               default=FixturePlan(bar_mm=None, settings=(), unserved=()))  # fmt: skip
+    tried = [(one, [each for reach, found in frets.items() for each in one.settings(found, reach)]) for one in fixtures]
+    if not tried:
+        return FixturePlan(bar_mm=None, settings=(), unserved=())
+    chosen, settings = min(tried, key=lambda one: (-sum(len(each.frets) for each in one[1]), *_worth(one[1])))
+    unserved = [Unserved(fret=one.fret, reach=reach, why=_why(one, chosen, fixtures))
+                for reach, found in frets.items() for one in found if not chosen.serves(one)]  # fmt: skip
+    named = tuple(replace(one, name=_letter(index)) for index, one in enumerate(settings))
+    return FixturePlan(bar_mm=chosen.bar if named else None, settings=named, unserved=tuple(unserved))
 
 
 def _frets(paths_mm: Sequence[Floats], reach: int) -> list[_Fret]:
@@ -198,17 +203,6 @@ def _frets(paths_mm: Sequence[Floats], reach: int) -> list[_Fret]:
     ]  # fmt: skip
 
 
-def _plan(fixture: _Fixture, frets: dict[int, list[_Fret]], others: Sequence[_Fixture]) -> FixturePlan:
-    settings = [setting for reach, found in frets.items() for setting in fixture.settings(found, reach)]
-    unserved = [Unserved(fret=one.fret, reach=reach, why=_why(one, fixture, others))
-                for reach, found in frets.items() for one in found if not fixture.serves(one)]  # fmt: skip
-    named = [
-        Setting(name=_letter(index), feet_mm=one.feet_mm, frets=one.frets, margin_mm=one.margin_mm, reach=one.reach)
-        for index, one in enumerate(settings)
-    ]
-    return FixturePlan(bar_mm=fixture.bar if named else None, settings=tuple(named), unserved=tuple(unserved))
-
-
 def _letter(index: int) -> str:
     times, place = divmod(index, len(ascii_uppercase))
     return ascii_uppercase[place] + (str(times + 1) if times else "")
@@ -224,4 +218,6 @@ def _why(one: _Fret, fixture: _Fixture, others: Sequence[_Fixture]) -> str:
     if margin == -math.inf:
         return "the bars would stand in the tip's way: their feet cannot be set far enough apart"
     room, what = min(best.slacks(one, feet))
+    if room < 0:
+        return f"{what} even where the fixture stands in its place"
     return f"{what}: room for {room:.1f} mm off its place, {fixture.placing:g} mm are needed"

@@ -28,7 +28,8 @@ _OFF_DIGIT: Final = 0.02
 class FeatureKey:
     """What was measured; the place is None where none applies, the feet only for steps and gaps.
 
-    ``round`` is the traverse for heights under a beam, which mean nothing across two traverses; else it is empty.
+    ``round`` is the traverse for heights under a beam, and the round for the fixture's zero, which mean nothing across
+    two of them; else it is empty.
     """
 
     kind: str

@@ -17,15 +17,18 @@
   const named = ({fret, places}) => [fret, ...places].join(' ');
   bench.flaggedWords = (marks) => (marks.length ? fill('neck_flagged', {frets: marks.map(named).join(', ')}) : '');
 
-  const line = (marks, wire) => [
-    wire ? fill('wire_flagged') : '', marks.length ? bench.count('frets_flagged', marks.length, {frets: marks.map(({fret}) => fret).join(', ')}) : '',
+  bench.ofFixture = ({check}) => check === 'fixture_zero';
+  const line = (marks, wire, fixture) => [
+    fixture ? fill('fixture_flagged') : '', wire ? fill('wire_flagged') : '', marks.length ? bench.count('frets_flagged', marks.length, {frets: marks.map(({fret}) => fret).join(', ')}) : '',
   ].filter(Boolean).join('; ');
   bench.drawFlagged = (snap) => {
     const marks = bench.flaggedFrets(snap), node = bench.by('flagged');
-    const wire = (snap.flags ?? []).some(({fret}) => !Number.isInteger(fret));
+    const rest = (snap.flags ?? []).filter(({fret}) => !Number.isInteger(fret));
+    const fixture = rest.some(bench.ofFixture), wire = rest.some((each) => !bench.ofFixture(each));
     node.hidden = !snap.instrument;
-    bench.draw(node, [marks.map(({fret}) => fret), wire], () => (line(marks, wire)
-      ? el('a', {href: '#flag-list'}, bench.sign('fail'), el('span', {text: line(marks, wire)}))
+    const said = line(marks, wire, fixture);
+    bench.draw(node, [marks.map(({fret}) => fret), wire, fixture], () => (said
+      ? el('a', {href: '#flag-list'}, bench.sign('fail'), el('span', {text: said}))
       : el('span', {class: 'calm', text: fill('none_flagged')})));
   };
 

@@ -13,13 +13,15 @@
   const flag = (each) => el('li', {'data-flag-check': each.check, 'data-flag-fret': each.fret ?? '', 'data-flag-place': each.place ?? ''},
     bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: bench.sentence(each, 'text')}),
       each.what_to_do ? el('p', {class: 'todo', text: bench.capital(each.what_to_do)}) : ''), el('span', {class: 'amount', text: amount(each)}));
+  const FIXTURE = -1, WIRE = 0;
+  const groupOf = (each) => each.fret ?? (bench.ofFixture(each) ? FIXTURE : WIRE);
   const group = ([fret, flags]) => el('section', {class: 'group'},
-    el('h3', {text: fret === null ? fill('of_the_wire') : fill('fret_n', {n: fret})}), el('ul', {}, ...flags.map(flag)));
+    el('h3', {text: fill(fret > 0 ? 'fret_n' : fret === FIXTURE ? 'of_the_fixture' : 'of_the_wire', {n: fret})}), el('ul', {}, ...flags.map(flag)));
 
   const byFret = (flags) => {
     const groups = new Map();
-    for (const each of flags) groups.set(each.fret ?? null, [...(groups.get(each.fret ?? null) ?? []), each]);
-    return [...groups].sort(([a], [b]) => (a ?? 0) - (b ?? 0));
+    for (const each of flags) groups.set(groupOf(each), [...(groups.get(groupOf(each)) ?? []), each]);
+    return [...groups].sort(([a], [b]) => a - b);
   };
   bench.drawFlags = ({flags = []}) => bench.draw(bench.by('flags'), [bench.unit, flags], () =>
     (flags.length ? byFret(flags).map(group) : el('p', {class: 'calm', text: fill('no_flags')})));

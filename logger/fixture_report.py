@@ -1,0 +1,104 @@
+"""The zero of the rocker fixture on its flat plate: taken off the steps of its setting, and whether it moved."""
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import fmean
+from typing import Any, Final
+
+from logger.evaluation.estimate import Estimate, combine
+from logger.evaluation.observation import FeatureKey, Observation
+from logger.features import AFTER, BEFORE, FIXTURE_ZERO, STEPS
+from logger.instrument import Instrument
+from logger.sentences import length
+from logger.sweep_words import frets_words
+
+SURE: Final = 0.99
+"""A zero counts as moved when readings of one that stands still differ as far in 1 case of 100 (our choice)."""
+WHAT_TO_DO: Final = "take back its steps, zero the fixture on the flat plate and take them again"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovedZero:
+    """A zero that moved during a setting; ``moved`` is the zero after less the zero before, in mm."""
+
+    setting: str
+    moved: Estimate
+
+    def sentence(self, unit: str = "mm") -> str:
+        """Return what happened, with lengths in ``mm`` or ``thou``."""
+        size = length(self.moved.value_mm, self.moved.expanded_u_mm(), unit)
+        return f"zero moved by {size} during {self.setting}; take its steps again"
+
+
+def with_zeros(observations: Sequence[Observation]) -> list[Observation]:
+    """Return the readings with the zeros on the flat plate taken off the steps of their gauge and round.
+
+    What the zero's own readings leave open is common to the round; half of what it moved may be left on any step.
+    """
+    zeros: defaultdict[tuple[str, str], list[Observation]] = defaultdict(list)
+    for one in observations:
+        if one.key.kind == FIXTURE_ZERO:
+            zeros[one.gauge, one.round].append(one)
+    return [
+        _zeroed(one, zeros[one.gauge, one.round]) if one.key.kind in STEPS and (one.gauge, one.round) in zeros else one
+        for one in observations
+    ]
+
+
+def _zeroed(one: Observation, zeros: Sequence[Observation]) -> Observation:
+    by_place: defaultdict[str | None, list[float]] = defaultdict(list)
+    for zero in zeros:
+        by_place[zero.key.place].append(zero.value_mm - zero.bias_mm)
+    means = [fmean(values) for values in by_place.values()]
+    variances = [(zero.u_mm or 0.0) ** 2 + (zero.resolution_mm or 0.0) ** 2 / 12 for zero in zeros]
+    own_u = math.sqrt(math.fsum(variances)) / len(zeros)
+    return replace(
+        one, bias_mm=one.bias_mm + fmean(means), zero_u_mm=math.hypot(one.zero_u_mm, own_u),
+        zero_drift_mm=max(one.zero_drift_mm, (max(means) - min(means)) / 2),
+    )  # fmt: skip
+
+
+def moved_zeros(estimates: Mapping[FeatureKey, Estimate]) -> list[MovedZero]:
+    """Return the settings whose zero moved by more than the indicator's uncertainty explains."""
+    moved = []
+    for key, after in estimates.items():
+        setting, _, when = (key.place or "").rpartition(", ")
+        before = estimates.get(replace(key, place=f"{setting}, {BEFORE}"))
+        if key.kind != FIXTURE_ZERO or when != AFTER or before is None:
+            continue
+        change = combine([(1.0, after), (-1.0, before)])
+        if change.known and abs(change.value_mm) > change.expanded_u_mm(SURE):
+            moved.append(MovedZero(setting=setting, moved=change))
+    return moved
+
+
+def moved_json(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:
+    """Return the zeros that moved as plain JSON values."""
+    return [
+        {"setting": one.setting, "moved_mm": round(one.moved.value_mm, 9), "u_mm": round(one.moved.u_mm, 9)}
+        for one in moved
+    ]
+
+
+def moved_flags(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:
+    """Return the zeros that moved as a page shows flags."""
+    return [
+        {"check": FIXTURE_ZERO, "fret": None, "place": None, "text": one.sentence(), "text_in": one.sentence("thou"),
+         "what_to_do": WHAT_TO_DO, "value_mm": one.moved.value_mm, "expanded_u_mm": one.moved.expanded_u_mm()}
+        for one in moved
+    ]  # fmt: skip
+
+
+def fixture_notes(instrument: Instrument) -> list[str]:
+    """Say which steps the sheet leaves out because no setting of the shop's fixture serves them."""
+    if not instrument.fixture.stated:
+        return []
+    unserved = instrument.fixture_plan.unserved
+    return [
+        f"the fixture cannot take the {words} at frets {frets_words(frets)}, so the sheet leaves them out; "
+        "`fretledger fixture` says why"
+        for reach, words in ((1, "steps"), (2, "long steps"))
+        if (frets := [one.fret for one in unserved if one.reach == reach])
+    ]
