@@ -1,0 +1,128 @@
+"""The fixture's zero before and after its steps: taken off them, and flagged where it moved."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from logger.cli import run
+from logger.evaluation.observation import FeatureKey, Observation, estimate_features
+from logger.fixture_report import moved_flags, moved_zeros, with_zeros
+from logger.kept import key_of
+from logger.store import ReadingRow
+
+HEAD = "kind,fret,place,value,unit,feet,gauge,round\n"
+Write = Callable[[str, str], Path]
+
+
+def _reading(kind: str, value_mm: float, place: str, fret: int | None = None, round_: str = "s/A") -> Observation:
+    feet = None if fret is None else (fret - 1, fret + 1)
+    own = round_ if kind == "fixture_zero" else ""
+    return Observation(
+        key=FeatureKey(kind=kind, fret=fret, place=place, feet=feet, round=own), value_mm=value_mm, gauge="rocker",
+        round=round_, u_mm=0.003, resolution_mm=0.001, zero_u_mm=0.002,
+    )  # fmt: skip
+
+
+def _zero(value_mm: float, when: str, round_: str = "s/A") -> Observation:
+    return _reading("fixture_zero", value_mm, f"setting A, {when}", round_=round_)
+
+
+def test_the_mean_zero_is_taken_off_the_steps_of_its_round_alone():
+    steps = [_reading("fret_step", 0.05, "centre", 5), _reading("fret_step", 0.05, "centre", 15, "s/B")]
+    found = estimate_features(with_zeros([*steps, _zero(0.010, "before"), _zero(0.016, "after")]))
+    own, other = found[steps[0].key], found[steps[1].key]
+
+    assert own.value_mm == pytest.approx(0.05 - 0.013)
+    assert other.value_mm == pytest.approx(0.05)
+    assert own.u_mm > other.u_mm
+    left = next(cause.u_mm for cause, _ in own.terms if cause.name.startswith("drift:"))
+    assert left == pytest.approx(0.003 / 3**0.5)  # a rectangle of half of what the zero moved
+
+
+def test_without_zeros_nothing_changes():
+    steps = [_reading("fret_step", 0.05, "centre", 5)]
+
+    assert with_zeros(steps) == steps
+
+
+@pytest.mark.parametrize(
+    ("after_mm", "moved"),
+    # two readings of u 0.003 and a digit of 0.001 differ by 2.576 * 0.00427 = 0.0110 in 1 case of 100
+    [(0.010, False), (-0.010, False), (0.012, True), (-0.012, True)],
+)
+def test_a_zero_moved_when_its_uncertainty_does_not_explain_it(after_mm: float, moved: bool):
+    found = moved_zeros(estimate_features([_zero(0.0, "before"), _zero(after_mm, "after")]))
+
+    assert [one.setting for one in found] == ["setting A"] * moved
+    if moved:
+        sign = "" if after_mm > 0 else "\N{MINUS SIGN}"
+        text = f"zero moved by {sign}0.012 ± 0.008 mm during setting A; take its steps again"
+        assert moved_flags(found)[0]["text"] == text
+
+
+@pytest.mark.parametrize(
+    "zeros",
+    [
+        pytest.param([_zero(0.0, "before")], id="none after"),
+        pytest.param([_zero(0.5, "after")], id="none before"),
+        pytest.param([_zero(0.0, "before"), _zero(0.5, "after", "t/A")], id="another sitting"),
+    ],
+)
+def test_only_two_zeros_of_one_round_are_compared(zeros: list[Observation]):
+    assert moved_zeros(estimate_features(zeros)) == []
+
+
+def _rows(after_mm: float, offset_mm: float) -> str:
+    rows = [f"fret_step,{fret},centre,{offset_mm:.4f},mm,{fret - 1}-{fret + 1},rocker,A" for fret in range(2, 20)]
+    rows += [f'fixture_zero,,"setting A, before",{offset_mm},mm,,rocker,A',
+             f'fixture_zero,,"setting A, after",{after_mm},mm,,rocker,A']  # fmt: skip
+    return HEAD + "\n".join(rows) + "\n"
+
+
+def test_a_file_with_a_moved_zero_fails_and_says_so(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    files = ["--instrument", str(instrument), "--gauges", str(gauges)]
+    assert run(["evaluate", str(write("r.csv", _rows(0.040, 0.0))), *files], lambda *_: 0) == 1  # type: ignore[arg-type, return-value]
+
+    assert "!! zero moved by 0.040 ± 0.008 mm during setting A; take its steps again" in capsys.readouterr().out
+
+
+def test_an_indicator_that_was_not_at_zero_makes_no_bow(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    files = ["--instrument", str(instrument), "--gauges", str(gauges), "--json"]
+    assert run(["evaluate", str(write("r.csv", _rows(0.05, 0.05))), *files], lambda *_: 0) == 0  # type: ignore[arg-type, return-value]
+    found = json.loads(capsys.readouterr().out)
+
+    assert found["zeros_moved"] == []
+    assert max(abs(one["height_mm"]) for one in found["profile"]) < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("row", "message"),
+    [
+        ("fixture_zero,,A,0,mm,,rocker,A", "place of a fixture_zero must be like 'setting A, before'"),
+        ("fixture_zero,,,0,mm,,rocker,A", "place of a fixture_zero must be like"),
+        ('fixture_zero,3,"setting A, after",0,mm,,rocker,A', "belongs to no fret"),
+        ('fixture_zero,,"setting A, after",0,mm,,rocker,', "needs the round of its steps"),
+    ],
+)
+def test_a_zero_that_belongs_to_no_setting_is_refused(
+    write: Write, instrument: Path, row: str, message: str, capsys: pytest.CaptureFixture[str]
+):
+    readings = str(write("r.csv", f"{HEAD}{row}\n"))
+
+    assert run(["evaluate", readings, "--instrument", str(instrument)], lambda *_: 0) == 2  # type: ignore[arg-type, return-value]
+    assert message in capsys.readouterr().err
+
+
+def test_a_kept_zero_knows_its_round():
+    row = ReadingRow(
+        session="s", gauge="rocker", sequence=1, kind="fixture_zero", place="setting B, after",
+        round="sweep, setting B", value_nm=0, unit="mm", raw=b"", status="", taken_at_ns=0, monotonic_ns=0,
+    )  # fmt: skip
+
+    assert key_of(row) == FeatureKey(kind="fixture_zero", place="setting B, after", round="s/sweep, setting B")
