@@ -35,7 +35,9 @@ def test_scale_in_inches_is_exact(write: Write):
     ("text", "message"),
     [
         pytest.param("", "frets is missing; it must be a whole number from 1 to 48", id="empty"),
-        pytest.param(BASE + "fretts = 3\n", "unknown key 'fretts'; known are board, cauls_mm, fixture, frets", id="unknown key"),
+        pytest.param(
+            BASE + "fretts = 3\n", "unknown key 'fretts'; known are board, cauls_mm, fixture, frets", id="unknown key"
+        ),
         pytest.param(BASE.replace("24", '"24"'), "frets must be a whole number from 1 to 48, got '24'", id="text"),
         pytest.param(BASE.replace("24", "24.0"), "frets must be a whole number from 1 to 48, got 24.0", id="decimal"),
         pytest.param(BASE.replace("24", "true"), "frets must be a whole number from 1 to 48, got True", id="bool"),
