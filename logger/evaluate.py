@@ -25,6 +25,7 @@ from logger.string_report import string_lines, strings_json
 from logger.survey_report import survey_json
 from logger.sweep_report import covariance_json, sweep_json
 from logger.sweep_words import sanding_lines, sweep_lines, sweep_notes
+from logger.unit_slip import slip_words
 
 SIGNS = {"pass": "ok", "fail": "!!", "remeasure": "??"}
 
@@ -146,6 +147,8 @@ def _notes(rows: Sequence[CsvReading], worth: dict[str, GaugeSpec] | Any) -> lis
         "one of them may not belong"
         for key in contradicting(seen)
     ]
+    slips = {_called(one.key): slip_words(one.key.kind, one.value_mm) for one in seen}
+    notes += [f"{name}: {words}" for name, words in sorted(slips.items()) if words]
     blind = sorted({_called(one.key) for one in seen if one.key.kind in GAPS and one.key.feet is None})
     notes += [f"{name}: feet are missing, so that it tells nothing; give the frets under the blocks" for name in blind]
     flat = sorted({_called(one.key) for one in seen if one.key.kind == "board_rise" and not one.span_mm})

@@ -1,5 +1,6 @@
-"""Ask about a reading that does not belong with its repeats, at once; the person keeps it or takes it back.
+"""Ask at once about a reading that does not belong with its repeats, or is in the wrong unit.
 
+The person keeps it or takes it back.
 Repeats of one place are told apart by the gauge's stated repeatability; the wire may differ a little more from spot to
 spot along its coil. A gauge under study, or one of unknown worth, is judged by the spread of the readings themselves.
 """
@@ -17,6 +18,7 @@ from logger.gauge_file import GaugeSpec
 from logger.kept import feature_of
 from logger.sheet import ReadingKey
 from logger.store import KeptReading, ReadingRow
+from logger.unit_slip import slip_words, usual_again_mm
 
 CHANCE: Final = 0.01
 """Chance of asking about a good set of repeats (our choice: rare enough not to be clicked away)."""
@@ -32,7 +34,10 @@ Group = list[ReadingRow]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suspect:
-    """A reading ``off_nm`` from the mean of its ``others`` repeats; None for leaves that exclude each other."""
+    """A reading ``off_nm`` from the mean of its ``others`` repeats; None for leaves that exclude each other.
+
+    With no others it is one whose unit is in doubt.
+    """
 
     row: ReadingRow
     off_nm: float | None
@@ -45,6 +50,9 @@ class Suspect:
 
     def text(self, unit: str) -> str:
         """Return what is odd about the reading, and what to do, with lengths in ``mm`` or ``thou``."""
+        if not self.others:
+            question = slip_words(self.row.kind or "", self.row.value_nm / _NM, unit=unit)
+            return f"{question} Take it back and measure again in the right unit, or keep it if it is right"
         repeats = "its other reading" if self.others == 1 else f"its {self.others} other readings"
         if self.off_nm is None:
             return f"Its leaves and those of {repeats} exclude each other: take back the one that was not felt well"
@@ -64,7 +72,7 @@ class Suspect:
 def suspects(
     kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], answered: Collection[ReadingKey] = ()
 ) -> list[Suspect]:
-    """Return the readings to ask about, at most one for each set of repeats, in the order of the sets.
+    """Return the readings to ask about: at most one for each set of repeats, in the order of the sets, then units.
 
     Args:
         kept: readings of one session; those taken back do not count.
@@ -78,7 +86,12 @@ def suspects(
             groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
     sets = list(groups.values())
     found = (_suspect(rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets) for rows in sets if len(rows) > 1)
-    return [one for one in found if one is not None and one.key not in answered]
+    odd = [one for one in found if one is not None]
+    named = {one.key for one in odd}
+    slips = (Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
+             if usual_again_mm(row.kind, row.value_nm / _NM) is not None)  # fmt: skip
+    odd += [one for one in slips if one.key not in named]
+    return [one for one in odd if one.key not in answered]
 
 
 def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:
