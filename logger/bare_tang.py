@@ -5,6 +5,7 @@ from typing import Final
 from logger.evaluation.cutting import Barbs
 from logger.instrument import Instrument
 from logger.sentences import MM_PER_THOU
+from logger.wire_lengths import wire_lengths_mm
 
 ENDS: Final = ("proud_end", "lifted_end")
 SEEN_MM: Final = 0.05
@@ -14,14 +15,14 @@ SEEN_MM: Final = 0.05
 def bare_tang_mm(instrument: Instrument, fret: int) -> float | None:
     """Return the longer bare end of a fret's tang in mm when it is cut as the cutting list says.
 
-    None where the file does not state the barbs, or the width of the board.
+    None where the file does not state the barbs, or too little to know how long the wire is.
     """
     stock = instrument.stock
-    width = instrument.width_at_mm(float(instrument.positions_mm[fret]))
-    if width is None or instrument.join_width_mm is None or stock.barb_pitch_mm is None or stock.barb_length_mm is None:
+    lengths = wire_lengths_mm(instrument)
+    if lengths is None or stock.barb_pitch_mm is None or stock.barb_length_mm is None:
         return None
     barbs = Barbs(pitch_mm=stock.barb_pitch_mm, length_mm=stock.barb_length_mm)
-    piece = width + 2 * (stock.overhang_mm - stock.binding_mm)
+    piece = float(lengths[fret - 1])
     return max(barbs.bare_mm(barbs.best_phase_mm(piece), piece))
 
 

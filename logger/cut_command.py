@@ -4,13 +4,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from logger.errors import InstrumentError, InsufficientDataError
-from logger.evaluation.cutting import Barbs, Cut, CutPlan, lengths_mm, plan_cuts
+from logger.evaluation.cutting import Barbs, Cut, CutPlan, plan_cuts
 from logger.instrument import Instrument, read_instrument
 from logger.sentences import MM_PER_THOU
 from logger.snapshot import CAUTIONS
+from logger.wire_lengths import wire_lengths_mm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,12 +31,13 @@ def cutting_list(path: Path) -> CuttingList:
     stock = neck.stock
     wanted = {"nut_width_mm": neck.nut_width_mm, "join_width_mm": neck.join_width_mm, "[wire] piece_mm": stock.piece_mm}
     absent = [key for key, value in wanted.items() if value is None]
-    if absent or stock.piece_mm is None:
+    if neck.slants_mm is None:
+        absent.append("square_fret (of fanned frets the one that stands square to the centre line, 0 is the nut)")
+    lengths = wire_lengths_mm(neck)
+    if lengths is None or stock.piece_mm is None:
         raise InstrumentError(
             f"{path}: a cutting list needs {', '.join(absent)}; state {'it' if len(absent) == 1 else 'them'}"
         )
-    widths = np.array([neck.width_at_mm(float(x)) or 0.0 for x in neck.positions_mm[1:]])
-    lengths = lengths_mm(widths, overhang_mm=stock.overhang_mm, binding_mm=stock.binding_mm)
     barbs = None
     if stock.barb_pitch_mm is not None and stock.barb_length_mm is not None:
         barbs = Barbs(pitch_mm=stock.barb_pitch_mm, length_mm=stock.barb_length_mm)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from logger.errors import InstrumentError
 from logger.evaluation.fixture import FixturePlan, plan_fixture
 from logger.evaluation.levelling_shape import fall_away_mm, path_bulge_mm, relief_mm, while_levelling_mm
-from logger.evaluation.scale import fret_positions_mm
+from logger.evaluation.scale import fan_slants_mm, fret_positions_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER, PLACES
 from logger.instrument_tables import (
@@ -41,8 +41,8 @@ _MOST_COEFFICIENT: Final = 0.01
 """Twice what any wood of the Wood Handbook's table has: beyond it somebody gave percent per percent."""
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "scale_bass_mm", "scale_treble_mm", "frets", "join_fret", "nut_width_mm",
-    "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "wire", "board", "target", "plan",
-    "string", "neck", "sheet", "fixture",
+    "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "square_fret", "wire", "board",
+    "target", "plan", "string", "neck", "sheet", "fixture",
 )  # fmt: skip
 
 
@@ -54,6 +54,8 @@ class Instrument:
         kind: ``electric``, ``steel-string``, ``bass``, ``classical`` or any other word; picks the default limits.
         scale_mm: scale length; of fanned frets that of the middle.
         scale_bass_mm: scale length of the bass side where frets are fanned, with ``scale_treble_mm``.
+        square_fret: of fanned frets the one that stands square to the centre line; 0 is the nut, a fraction lies
+            between two frets.
         nut_radius_mm: radius of the board at the nut; with a cylinder the same as at the join.
         wire: notes on the wire, as written.
         board: notes on the board, as written; ``wood``, ``cut`` (``quarter`` or ``flat``),
@@ -75,6 +77,7 @@ class Instrument:
     frets: int
     scale_bass_mm: float | None = None
     scale_treble_mm: float | None = None
+    square_fret: float | None = None
     join_fret: int | None = None
     nut_width_mm: float | None = None
     join_width_mm: float | None = None
@@ -114,6 +117,19 @@ class Instrument:
             paths, reaches=(1, 2) if self.sheet.long_steps else (1,), bars_mm=self.fixture.bars_mm,
             feet_mm=self.fixture.feet_mm, tip_mm=self.fixture.tip_mm,
         )  # fmt: skip
+
+    @property
+    def slants_mm(self) -> NDArray[np.float64] | None:
+        """How far every fret runs along the neck from edge to edge in mm, shape (frets,).
+
+        Positive where the bass end is nearer the bridge; the two scales are taken to run along the edges. Zeros where
+        frets are parallel, None where they are fanned and ``square_fret`` is not stated.
+        """
+        if self.scale_bass_mm is None or self.scale_treble_mm is None:
+            return np.zeros(self.frets)
+        if self.square_fret is None:
+            return None
+        return fan_slants_mm(self.scale_bass_mm, self.scale_treble_mm, frets=self.frets, square_fret=self.square_fret)
 
     def shape_mm(self, place: str | None) -> NDArray[np.float64]:
         """Return the shape wanted while levelling along a path, shape (frets + 1,), above a straight line.
@@ -192,6 +208,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         scale_mm=scale,
         scale_bass_mm=bass,
         scale_treble_mm=treble,
+        square_fret=_square_fret(table, frets, fanned=bass is not None),
         frets=frets,
         join_fret=join,
         nut_width_mm=table.optional_number("nut_width_mm", above=0),
@@ -234,6 +251,15 @@ def _scales(table: Table) -> tuple[float, float | None, float | None]:
         return table.number("scale_mm", least=LEAST_SCALE_MM, most=MOST_SCALE_MM), None, None
     bass, treble = (table.number(side, least=LEAST_SCALE_MM, most=MOST_SCALE_MM) for side in fanned)
     return (bass + treble) / 2, bass, treble
+
+
+def _square_fret(table: Table, frets: int, *, fanned: bool) -> float | None:
+    if "square_fret" in table.values and not fanned:
+        raise InstrumentError(
+            f"{table.where}: square_fret belongs to fanned frets; give scale_bass_mm and scale_treble_mm, or leave it "
+            "out"
+        )
+    return table.optional_number("square_fret", least=0, most=frets)
 
 
 def _cauls(values: object, where: str) -> tuple[float, ...]:

@@ -86,15 +86,16 @@ class CutPlan:
     proven: bool
 
 
-def lengths_mm(widths_mm: Floats, *, overhang_mm: float, binding_mm: float) -> Floats:
-    """Return the length of every fret's wire, shape (frets,): the board's width there with what stands over or back.
+def lengths_mm(widths_mm: Floats, slants_mm: Floats, *, overhang_mm: float, binding_mm: float) -> Floats:
+    """Return the length of every fret's wire, shape (frets,): from edge to edge with what stands over or back.
 
     Args:
         widths_mm: width of the board at every fret, shape (frets,).
+        slants_mm: how far the fret runs along the neck from edge to edge, shape (frets,); 0 where it stands square.
         overhang_mm: how far the wire stands over on each side.
         binding_mm: how far it stays back on each side.
     """
-    found: Floats = widths_mm + 2 * (overhang_mm - binding_mm)
+    found: Floats = np.hypot(widths_mm, slants_mm) + 2 * (overhang_mm - binding_mm)
     return found
 
 

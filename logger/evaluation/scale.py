@@ -19,6 +19,25 @@ def fret_positions_mm(scale_mm: float, frets: int) -> NDArray[np.float64]:
     return scale_mm * (1 - 2.0 ** (-np.arange(frets + 1) / 12))
 
 
+def fan_slants_mm(
+    scale_bass_mm: float, scale_treble_mm: float, *, frets: int, square_fret: float
+) -> NDArray[np.float64]:
+    """Return how far fanned frets run along the neck from treble to bass in mm, shape (frets,).
+
+    Source: both ends lie where `fret_positions_mm` puts them on their own scale, the two scales shifted so that one
+    fret is square: (B - T) (2^(-p/12) - 2^(-n/12)). Positive: the bass end is nearer the bridge.
+
+    Args:
+        scale_bass_mm: scale length of the bass side, B.
+        scale_treble_mm: of the treble side, T.
+        frets: number of frets.
+        square_fret: the fret square to the centre line, p; 0 is the nut, a fraction lies between two frets.
+    """
+    numbers = np.arange(1, frets + 1)
+    slants: NDArray[np.float64] = 2.0 ** (-square_fret / 12) - 2.0 ** (-numbers / 12)
+    return (scale_bass_mm - scale_treble_mm) * slants
+
+
 def cents_sharp(fret: int, off_mm: float, scale_mm: float) -> float:
     """Return by how many cents a fret sounds sharp when it is ``off_mm`` too near the bridge (negative: too flat).
 

@@ -45,8 +45,14 @@ def test_no_phase_is_better_than_the_best(length: float, pitch: float, share: fl
 
 
 def test_lengths_follow_the_taper():
-    assert lengths_mm(np.array([43.0, 56.0]), overhang_mm=2.0, binding_mm=0.0) == pytest.approx([47.0, 60.0])
-    assert lengths_mm(np.array([43.0]), overhang_mm=0.0, binding_mm=1.5) == pytest.approx([40.0])
+    square = np.zeros(2)
+    assert lengths_mm(np.array([43.0, 56.0]), square, overhang_mm=2.0, binding_mm=0.0) == pytest.approx([47.0, 60.0])
+    assert lengths_mm(np.array([43.0]), square[:1], overhang_mm=0.0, binding_mm=1.5) == pytest.approx([40.0])
+
+
+def test_a_fret_across_a_slant_is_longer():
+    slants = np.array([-9.0, 28.0])
+    assert lengths_mm(np.array([40.0, 45.0]), slants, overhang_mm=2.0, binding_mm=1.0) == pytest.approx([43.0, 55.0])
 
 
 @pytest.mark.parametrize("barbs", [BARBS, None])

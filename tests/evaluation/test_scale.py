@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from logger.errors import InsufficientDataError
-from logger.evaluation.scale import cents_sharp, fit_scale, fret_positions_mm, survey_slots
+from logger.evaluation.scale import cents_sharp, fan_slants_mm, fit_scale, fret_positions_mm, survey_slots
 
 TABLE = Path(__file__).parents[1] / "reference" / "fret_table_25in_to_bridge.csv"
 
@@ -30,6 +30,21 @@ def test_the_octave_stands_in_the_middle():
 def test_one_published_position():
     # Source: organicdesign.org/peterson/tuning/formulas.html: 650 mm, first fret 36.4816967 mm from the nut
     assert fret_positions_mm(650.0, 1)[1] == pytest.approx(36.4816967, abs=1e-7)
+
+
+@pytest.mark.parametrize("square", [0, 7, 24])
+def test_a_fan_is_two_scales_set_off_so_that_one_fret_is_square(square: int):
+    bass, treble = fret_positions_mm(686.0, 24), fret_positions_mm(648.0, 24)
+    apart = [(b - bass[square]) - (t - treble[square]) for b, t in zip(bass, treble, strict=True)]
+
+    assert fan_slants_mm(686.0, 648.0, frets=24, square_fret=square) == pytest.approx(apart[1:])
+
+
+def test_a_fan_may_be_square_between_two_frets():
+    slants = fan_slants_mm(686.0, 648.0, frets=24, square_fret=7.5)
+
+    assert slants[6] == pytest.approx(38 * (0.648420 - 0.667420), abs=1e-4)  # 2^(-7.5/12) less 2^(-7/12), from memory
+    assert slants[6] < 0 < slants[7]
 
 
 def test_the_equal_tempered_divisor_and_the_old_rule_of_eighteen():

@@ -83,6 +83,12 @@ def test_scale_in_inches_is_exact(write: Write):
         pytest.param("cauls_mm = 300\n" + BASE, "cauls_mm must be a list of radii above 0", id="cauls"),
         pytest.param(BASE + "scale_bass_mm = 660\n", "give the scale length once", id="a fan too"),
         pytest.param('name = "n"\nfrets = 9\nscale_bass_mm = 660\n', "scale_treble_mm is missing", id="half a fan"),
+        pytest.param(BASE + "square_fret = 7\n", "square_fret belongs to fanned frets", id="square without a fan"),
+        pytest.param(
+            'name = "n"\nfrets = 9\nscale_bass_mm = 660\nscale_treble_mm = 630\nsquare_fret = 9.5\n',
+            "square_fret must be at least 0 and at most 9, got 9.5",
+            id="square beyond the last",
+        ),
     ],
 )
 def test_instrument_is_refused_in_one_line(write: Write, text: str, message: str):
