@@ -40,12 +40,14 @@ from logger.cli_gauges import add_gauges
 from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
+from logger.terminal import write_plainly, write_utf8
 
 DISK_FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 
 def run(arguments: Sequence[str], serve: Serve) -> int:
     """Run one command and return its exit status; errors become one line on stderr."""
+    write_plainly()
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
     parser = _parser()
     options = parser.parse_args(arguments)
@@ -235,6 +237,7 @@ def _wear(options: argparse.Namespace, _serve: Serve) -> int:
 def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import export_readings
 
+    write_utf8()
     export_readings(
         store_path(options),
         sys.stdout,

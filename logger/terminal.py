@@ -1,8 +1,32 @@
 """A conversation in a terminal or through a pipe: questions to stderr, results to stdout, answers line by line."""
 
+import codecs
+import io
 import sys
 from dataclasses import dataclass, field
-from typing import TextIO
+from typing import Final, TextIO
+
+_PLAIN: Final = {"\N{MINUS SIGN}": "-", "±": "+/-", "\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u"}
+
+
+def write_plainly() -> None:
+    """Let stdout and stderr write a plain sign where their encoding lacks one, so that no minus is ever lost."""
+    codecs.register_error("plainly", _plainly)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="plainly")
+
+
+def write_utf8() -> None:
+    """Let stdout write UTF-8 whatever the terminal's encoding: a file that is read again must lose nothing."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")
+
+
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
 
 
 @dataclass(slots=True)
