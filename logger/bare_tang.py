@@ -4,7 +4,7 @@ from typing import Final
 
 from logger.evaluation.cutting import Barbs
 from logger.instrument import Instrument
-from logger.sentences import MM_PER_THOU
+from logger.sentences import MM_PER_INCH, MM_PER_THOU
 from logger.wire_lengths import wire_lengths_mm
 
 ENDS: Final = ("proud_end", "lifted_end")
@@ -33,5 +33,5 @@ def bare_tang_words(check: str, fret: int | None, instrument: Instrument, *, uni
         return ""
     if bare < SEEN_MM:
         return "; cut as listed, barbs reach to its ends"
-    size = f"{bare:.1f} mm" if unit == "mm" else f"{bare / MM_PER_THOU:.0f} thou"
-    return f"; cut as listed, its tang is bare for up to {size} past the last barb"
+    size = {"mm": f"{bare:.1f}", "in": f"{bare / MM_PER_INCH:.3f}", "thou": f"{bare / MM_PER_THOU:.0f}"}[unit]
+    return f"; cut as listed, its tang is bare for up to {size} {unit} past the last barb"

@@ -40,6 +40,7 @@ from logger.cli_gauges import add_gauges
 from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
+from logger.features import NM_PER
 from logger.terminal import write_plainly, write_utf8
 
 DISK_FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -326,7 +327,7 @@ def _add_fit(parser: argparse.ArgumentParser) -> None:
 
 def _add_cut(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--instrument", type=Path, required=True, metavar="I.toml")
-    parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
+    parser.add_argument("--unit", choices=tuple(NM_PER), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
 
 
@@ -349,7 +350,7 @@ def _add_files(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--gauges", type=Path, metavar="G.toml", help="what the gauges in the file are worth")
     parser.add_argument("--limits", type=Path, metavar="L.toml", help="limits of your own")
     parser.add_argument("--session", metavar="ID", help="judge one session of a file that holds several; all for all")
-    parser.add_argument("--unit", choices=("mm", "thou"), default="mm", help="unit of the table")
+    parser.add_argument("--unit", choices=tuple(NM_PER), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
 
 

@@ -7,7 +7,7 @@ from typing import Any
 from logger.errors import InstrumentError, InsufficientDataError
 from logger.evaluation.cutting import Barbs, Cut, CutPlan, plan_cuts
 from logger.instrument import Instrument, read_instrument
-from logger.sentences import MM_PER_THOU
+from logger.sentences import MM_PER_INCH
 from logger.snapshot import CAUTIONS
 from logger.wire_lengths import wire_lengths_mm
 
@@ -71,7 +71,7 @@ def _cut_json(cut: Cut) -> dict[str, Any]:
 
 
 def cut_lines(found: CuttingList, *, unit: str) -> list[str]:
-    """Return the cutting list as lines: stick by stick, where to mark."""
+    """Return the cutting list as lines: stick by stick, where to mark; for both ``in`` and ``thou`` in inches."""
     plan, stock = found.plan, found.instrument.stock
     sticks = len(plan.sticks)
     of = f"{sticks} stick{'' if sticks == 1 else 's'} of {_size(plan.stick_mm, unit)}"
@@ -101,8 +101,8 @@ def _line(cut: Cut, unit: str) -> str:
 
 
 def _figure(value_mm: float, unit: str) -> str:
-    return f"{value_mm:.1f}" if unit == "mm" else f"{value_mm / MM_PER_THOU:.0f}"
+    return f"{value_mm:.1f}" if unit == "mm" else f"{value_mm / MM_PER_INCH:.3f}"
 
 
 def _size(value_mm: float, unit: str) -> str:
-    return f"{_figure(value_mm, unit)} {unit}"
+    return f"{_figure(value_mm, unit)} {'mm' if unit == 'mm' else 'in'}"

@@ -16,7 +16,7 @@ from logger.evaluation.wire import Coils
 from logger.fit_report import Fit, back_bow_json, fit_json
 from logger.limits import LimitSet
 from logger.report import flags
-from logger.sentences import MM_PER_THOU, flag_sentence, where_words
+from logger.sentences import figure, flag_sentence, where_words
 from logger.snapshot import CAUTIONS
 from logger.sweep_words import frets_words
 from logger.toml_input import Table, load_toml
@@ -104,7 +104,7 @@ def fit_lines(result: Evaluation, fit: Fit, pairings: list[Pairing], *, unit: st
 
 
 def _figure(value_mm: float, unit: str) -> str:
-    return f"{value_mm:.3f} mm" if unit == "mm" else f"{value_mm / MM_PER_THOU:.1f} thou"
+    return f"{figure(value_mm, unit)} {unit}"
 
 
 def _work(result: Evaluation, unit: str) -> list[str]:

@@ -12,7 +12,7 @@ from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, ver
 from logger.evaluation.levelling_plan import COVERAGE
 from logger.evaluation.statistics import Floats
 from logger.levelling_report import Levelling, plan_json
-from logger.sentences import MM_PER_THOU
+from logger.sentences import figure
 from logger.snapshot import CAUTIONS
 from logger.sweep_report import Sweep
 from logger.sweep_words import frets_words, key_words, next_words
@@ -53,7 +53,7 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
         name: the instrument's.
         levelling: what the plan is made from, or None where too little was measured.
         sweep: the sweep behind it.
-        unit: ``mm`` or ``thou``.
+        unit: ``mm``, ``in`` or ``thou``.
     """
     if levelling is None:
         return [f"{name}: no levelling plan, {TOO_FEW}"]
@@ -70,13 +70,11 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
 
 
 def _size(value_mm: float, unit: str) -> str:
-    return f"{value_mm:.3f} mm" if unit == "mm" else f"{value_mm / MM_PER_THOU:.1f} thou"
+    return f"{figure(value_mm, unit)} {unit}"
 
 
 def _figure(value_mm: float, unit: str) -> str:
-    if not np.isfinite(value_mm):
-        return "-"
-    return f"{value_mm:.3f}" if unit == "mm" else f"{value_mm / MM_PER_THOU:.1f}"
+    return figure(value_mm, unit) if np.isfinite(value_mm) else "-"
 
 
 def _work(levelling: Levelling, plan: LevellingPlan, unit: str) -> list[str]:
@@ -123,8 +121,7 @@ def _at_fret(levelling: Levelling, plan: LevellingPlan, column: int, unit: str) 
 
 def _places(levelling: Levelling, sizes: Sequence[float] | np.ndarray, unit: str) -> str:
     told = [(path, float(size)) for path, size in zip(levelling.paths, sizes, strict=True) if size >= SHOWN_MM]
-    word = "mm" if unit == "mm" else "thou"
-    return ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size in told) + f" {word}"
+    return ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size in told) + f" {unit}"
 
 
 def _alternatives(levelling: Levelling, unit: str) -> list[str]:

@@ -6,7 +6,10 @@ from typing import Final
 
 from logger.evaluation.conformity import Judgement, Limits
 
+MM_PER_INCH: Final = 25.4
 MM_PER_THOU: Final = 0.0254
+_SHOWN: Final = {"mm": (1.0, 3), "in": (MM_PER_INCH, 4), "thou": (MM_PER_THOU, 1)}
+"""Millimetres in a unit, and the decimals that are shown of it."""
 
 CHECK_WORDS: Final = {
     "slot_position": "place of the slot",
@@ -29,13 +32,18 @@ CHECK_WORDS: Final = {
 VERDICT_WORDS: Final = {"pass": "pass", "fail": "fail", "remeasure": "measure again"}
 
 
+def figure(value_mm: float, unit: str) -> str:
+    """Return a length in ``mm``, ``in`` or ``thou`` as a figure alone: ``0.082``, ``0.0032`` or ``3.2``."""
+    mm, decimals = _SHOWN[unit]
+    return f"{value_mm / mm:.{decimals}f}"
+
+
 def length(value_mm: float, expanded_u_mm: float | None, unit: str) -> str:
     """Return a length with its expanded uncertainty and unit: ``0.082 ± 0.012 mm`` or ``3.2 ± 0.5 thou``."""
-    scale, digits, word = (1.0, 3, "mm") if unit == "mm" else (1 / MM_PER_THOU, 1, "thou")
-    text = f"{value_mm * scale:.{digits}f}".replace("-", "\N{MINUS SIGN}")
+    text = figure(value_mm, unit).replace("-", "\N{MINUS SIGN}")
     if expanded_u_mm is None:
-        return f"{text} {word}, uncertainty not known"
-    return f"{text} ± {expanded_u_mm * scale:.{digits}f} {word}"
+        return f"{text} {unit}, uncertainty not known"
+    return f"{text} ± {figure(expanded_u_mm, unit)} {unit}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -65,7 +65,7 @@ def test_only_an_end_speaks_of_it(neck: Callable[..., Instrument]):
 
 
 # 12 pitches and a barb are 49 mm of a piece of 43 + 13 * 214.5 / 357.7 = 50.8 mm; 1.8 mm are left for both ends
-@pytest.mark.parametrize(("unit", "size"), [("mm", "0.9 mm"), ("thou", "35 thou")])
+@pytest.mark.parametrize(("unit", "size"), [("mm", "0.9 mm"), ("thou", "35 thou"), ("in", "0.035 in")])
 def test_evaluate_shows_it(write: Write, capsys: pytest.CaptureFixture[str], unit: str, size: str):
     page: Any = lambda *_: None  # noqa: E731
     run(

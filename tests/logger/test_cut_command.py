@@ -1,6 +1,7 @@
 """The cutting list from an instrument's file."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -96,3 +97,15 @@ def test_what_the_list_lacks_is_named(
 
     assert _run("cut", "--instrument", str(neck)) == 2
     assert message in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("unit", ["in", "thou"])
+def test_inches_are_told_to_three_decimals(
+    write: Write, instrument: Path, unit: str, capsys: pytest.CaptureFixture[str]
+):
+    neck = write("n.toml", instrument.read_text().replace("[wire]\n", "[wire]\npiece_mm = 1524\n"))
+
+    assert _run("cut", "--instrument", str(neck), "--unit", unit) == 0
+    said = capsys.readouterr().out
+    assert "20 frets from 1 stick of 60.000 in" in said
+    assert re.search(r"fret 14  mark at \d+\.\d{3} and \d+\.\d{3} in, 2\.362 in long", said)  # 60.0 mm
