@@ -148,6 +148,8 @@ def _run_bench(options: argparse.Namespace, serve: Serve, stop: threading.Event)
 def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.evaluate import evaluate_file, print_table
 
+    if options.covariance and not options.json:
+        raise CommandError("--covariance is a matrix for --json alone; add --json, or leave --covariance out")
     result = evaluate_file(
         options.readings, options.instrument, gauges=options.gauges, limits=options.limits, session=options.session
     )

@@ -142,6 +142,9 @@ def test_several_sessions_are_not_mixed_by_accident(write: Write, instrument: Pa
         pytest.param(("evaluate", "none.csv", "--instrument", "{I}"), 2, "none.csv: no such file", id="no readings"),
         pytest.param(("evaluate", "{I}", "--instrument", "none.toml"), 2, "none.toml: no such file", id="no neck"),
         pytest.param(("evaluate", "{I}", "--instrument", "{I}"), 2, "column 'kind' is missing", id="no header"),
+        pytest.param(
+            ("evaluate", "{I}", "--instrument", "{I}", "--covariance"), 2, "--covariance is a matrix for", id="matrix"
+        ),
         pytest.param(("readings", "--store", "none.db"), 4, "none.db", id="no store"),
         pytest.param(("readings", "--store", "{I}"), 4, "I.toml", id="foreign store"),
         pytest.param(("demo", "--acks", "no/such/folder/f", "--no-browser"), 2, "no/such/folder/f", id="acks"),
