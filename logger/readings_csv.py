@@ -281,6 +281,11 @@ def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int]
         if match is None:
             raise row.error(f"feet must be two frets like 6-8, got {cell!r}")
         low, high = int(match[1]), int(match[2])
+    if kind in GAPS and fret in {low, high}:
+        raise row.error(
+            f"a gap over a block tells nothing, and feet {low}-{high} put a block on fret {fret}; give as feet the two "
+            f"frets under the blocks, like 1-{frets}, and a fret between them"
+        )
     if not 0 <= low < fret < high <= frets:
         raise row.error(f"feet {low}-{high} must stand on both sides of fret {fret}, on the nut (0) to fret {frets}")
     return low, high

@@ -147,6 +147,15 @@ def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
         pytest.param(HEAD.strip() + ",low,high\nslot_width,5,bass,,mm,0.6,0.5\n", "low must be below high", id="order"),
         pytest.param(HEAD.strip() + ",low,high\nslot_width,5,bass,1,mm,0.5,0.6\n", "not both", id="both"),
         pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,5-7\n", "must stand on both sides of fret 5", id="feet"),
+        *(
+            pytest.param(
+                HEAD.strip() + f",feet\n{kind},{fret},centre,0.01,mm,1-2\n",
+                f"a gap over a block tells nothing, and feet 1-2 put a block on fret {fret}; give as feet the two",
+                id=f"{kind} over block {fret}",
+            )
+            for kind in ("straightedge_gap", "board_gap")
+            for fret in (1, 2)
+        ),
         pytest.param(HEAD.strip() + ",feet\nfret_step,5,,1,mm,4to6\n", "feet must be two frets like 6-8", id="no feet"),
         pytest.param(HEAD.strip() + ",feet\nslot_width,5,bass,1,mm,4-6\n", "feet belong to fret_step", id="whose feet"),
         pytest.param(HEAD.strip() + ",u\nslot_depth,5,bass,1,mm,-1\n", "u must not be negative", id="negative u"),
