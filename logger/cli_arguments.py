@@ -39,7 +39,9 @@ def number(text: str) -> float:
         argparse.ArgumentTypeError: the text is none.
     """
     if not _NUMBER.fullmatch(text):
-        raise argparse.ArgumentTypeError(f"must be a number, got {text[:_SHOWN]!r}")
+        raise argparse.ArgumentTypeError(
+            f"must be a number of at most nine digits before and after the point, got {text[:_SHOWN]!r}"
+        )
     return float(text)
 
 

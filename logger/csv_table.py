@@ -13,6 +13,17 @@ from logger.errors import ReadingsFileError
 from logger.features import NM_PER
 
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
+_ANY_DIGITS: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
+
+
+def decimal_fault(name: str, cell: str) -> str:
+    """Return what is wrong with a cell as a plain decimal number, empty where nothing is."""
+    if _NUMBER.fullmatch(cell):
+        return ""
+    if _ANY_DIGITS.fullmatch(cell):
+        return f"{name} must have at most 12 digits before the decimal point and 12 after it, got {cell!r}; round it"
+    hint = "write a decimal point, not a comma" if "," in cell else "write it like 0.512"
+    return f"{name} must be a plain decimal number, got {cell!r}; {hint}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +56,12 @@ class Line:
         """Return a length in nanometres, exactly.
 
         Raises:
-            ReadingsFileError: the cell is no plain decimal number, or the unit does not hold.
+            ReadingsFileError: the cell is no plain decimal number, has too many digits, or the unit does not hold.
         """
         cell = self.get(name)
-        if not _NUMBER.fullmatch(cell):
-            raise self.error(f"{name} must be a plain decimal number, got {cell!r}; write it like 0.512")
+        fault = decimal_fault(name, cell)
+        if fault:
+            raise self.error(fault)
         return Decimal(cell) * self.unit_nm()
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.climate import COLDEST_C, WARMEST_C
-from logger.csv_table import csv_text
+from logger.csv_table import csv_text, decimal_fault
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import (
@@ -38,7 +38,6 @@ NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
-_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
 _ZERO_PLACE: Final = re.compile(rf"setting [A-Z][0-9]*, ({BEFORE}|{AFTER})")
 _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
@@ -147,9 +146,9 @@ class _Row:
         cell = self.get(name)
         if not cell:
             return None
-        if not _NUMBER.fullmatch(cell):
-            hint = "; write a decimal point, not a comma" if "," in cell else "; write it like 0.512"
-            raise self.error(f"{name} must be a plain decimal number, got {cell!r}{hint}")
+        fault = decimal_fault(name, cell)
+        if fault:
+            raise self.error(fault)
         return Decimal(cell)
 
     def length_mm(self, name: str, unit_nm: int, *, negative: bool = True) -> float | None:

@@ -62,6 +62,12 @@ def test_every_setting_of_the_feet_has_a_zero_of_its_own_unless_the_file_says_ot
     assert shared[0].round == shared[1].round
 
 
+def test_twelve_digits_on_both_sides_are_taken(write: Write):
+    assert (
+        _read(write("r.csv", HEAD + "slot_depth,5,bass,000000000001.012999999999,mm\n"))[0].value_mm == 1.012999999999
+    )
+
+
 def test_readings_taken_back_are_not_judged(write: Write):
     text = "kind,fret,place,value,unit,taken_back\nslot_depth,5,bass,1.7,mm,slipped\nslot_depth,5,bass,1.8,mm,\n"
 
@@ -137,7 +143,15 @@ def test_byte_order_mark_blank_lines_and_spaces_are_harmless(write: Write):
         pytest.param(HEAD + "fret_step,20,,0.1,mm\n", "feet 19-21 must stand on both sides of fret 20", id="last step"),
         *(
             pytest.param(HEAD + f'slot_depth,5,bass,"{value}",mm\n', "value must be a plain decimal number", id=value)
-            for value in ("nan", "inf", "-inf", "1_0", "1e3", "0x1", "1,5", "one", "--1", "１.0", "1.2.3", "1" * 30)
+            for value in ("nan", "inf", "-inf", "1_0", "1e3", "0x1", "1,5", "one", "--1", "１.0", "1.2.3", ".")
+        ),
+        *(
+            pytest.param(
+                HEAD + f"slot_depth,5,bass,{value},mm\n",
+                f"value must have at most 12 digits before the decimal point and 12 after it, got '{value}'; round it",
+                id=value,
+            )
+            for value in ("1" * 13, "0.013000000000000001", "-.0130000000000", "1" * 30)
         ),
         pytest.param(HEAD + "slot_depth,5,bass,,mm\n", "value is missing; give a value, or low and high", id="none"),
         pytest.param(HEAD + "slot_depth,5,bass,99999,mm\n", "value must be within 10000 mm, got '99999'", id="too far"),
