@@ -11,6 +11,7 @@ from typing import Any, Final
 
 from logger.errors import ReadingsFileError
 from logger.features import NM_PER
+from logger.input_text import input_text
 
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
 _ANY_DIGITS: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
@@ -86,12 +87,7 @@ def csv_text(path: Path, *, what: str) -> str:
     Raises:
         ReadingsFileError: the file is missing or no UTF-8 text.
     """
-    try:
-        return path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as cause:
-        raise ReadingsFileError(f"{path}: no such file; give the path of a CSV file of {what}") from cause
-    except (OSError, UnicodeDecodeError) as cause:
-        raise ReadingsFileError(f"{path}: cannot be read ({cause}); give a UTF-8 CSV file") from cause
+    return input_text(path, ReadingsFileError, what=f"a CSV file of {what}")
 
 
 def _lines(text: str, where: str, required: Sequence[str], optional: Sequence[str]) -> Iterator[Line]:

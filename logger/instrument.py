@@ -15,6 +15,7 @@ from logger.evaluation.levelling_shape import fall_away_mm, path_bulge_mm, relie
 from logger.evaluation.scale import fan_slants_mm, fret_positions_mm
 from logger.evaluation.wood import CUTS, FIBRE_SATURATION
 from logger.features import NM_PER, PLACES
+from logger.input_text import input_text
 from logger.instrument_tables import (
     FixtureWishes,
     NeckSection,
@@ -31,7 +32,7 @@ from logger.instrument_tables import (
     read_target,
     read_wire,
 )
-from logger.toml_input import Table, load_toml, parse_toml
+from logger.toml_input import Table, parse_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
 PATH_INSET_MM: Final = 3.0
@@ -180,8 +181,7 @@ def read_instrument(path: Path) -> Instrument:
     Raises:
         InstrumentError: the file or a key in it does not hold.
     """
-    values = load_toml(path, InstrumentError)
-    return _build(values, where=str(path), source=path.read_text(encoding="utf-8-sig"))
+    return parse_instrument(input_text(path, InstrumentError, what="a TOML file"), where=str(path))
 
 
 def parse_instrument(text: str, *, where: str) -> Instrument:
@@ -201,6 +201,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
     join = table.whole("join_fret", least=1, most=frets) if "join_fret" in values else None
     if radius is not None and ("nut_radius_mm" in values or "join_radius_mm" in values):
         raise InstrumentError(f"{where}: radius_mm is a cylinder, nut_radius_mm and join_radius_mm a cone; give one")
+    _check_radii(table)
     scale, bass, treble = _scales(table)
     return Instrument(
         name=table.text("name"),
@@ -260,6 +261,22 @@ def _square_fret(table: Table, frets: int, *, fanned: bool) -> float | None:
             "out"
         )
     return table.optional_number("square_fret", least=0, most=frets)
+
+
+def _check_radii(table: Table) -> None:
+    """Refuse a radius on which the board's edges could not lie.
+
+    Raises:
+        InstrumentError: a radius is below half the board's width.
+    """
+    widths = {key: table.number(key, above=0) for key in ("nut_width_mm", "join_width_mm") if key in table.values}
+    widest = max(widths, key=lambda key: widths[key], default="")
+    for key in ("radius_mm", "nut_radius_mm", "join_radius_mm"):
+        if key in table.values and widths and table.number(key, above=0) < widths[widest] / 2:
+            raise InstrumentError(
+                f"{table.where}: {key} must be at least {widths[widest] / 2:g}, half of {widest}, got "
+                f"{table.values[key]!r}; give it in mm, a radius of 10 in is 254"
+            )
 
 
 def _cauls(values: object, where: str) -> tuple[float, ...]:

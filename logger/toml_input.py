@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputFileError
+from logger.input_text import input_text
 
 _LARGEST: Final = 10**15
 _LONGEST: Final = 60
@@ -18,13 +19,7 @@ def load_toml(path: Path, error: type[InputFileError]) -> dict[str, Any]:
     Raises:
         InputFileError: the file is missing, unreadable or not TOML; raised as the given class.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError as cause:
-        raise error(f"{path}: no such file; give the path of a TOML file") from cause
-    except (OSError, UnicodeDecodeError) as cause:
-        raise error(f"{path}: cannot be read ({cause}); give a readable UTF-8 text file") from cause
-    return parse_toml(text, where=str(path), error=error)
+    return parse_toml(input_text(path, error, what="a TOML file"), where=str(path), error=error)
 
 
 def parse_toml(text: str, *, where: str, error: type[InputFileError]) -> dict[str, Any]:

@@ -1,11 +1,13 @@
 """What a person writes in TOML is taken, or refused in one line that names file, key, rule and what came."""
 
+import errno
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from logger.cli import run
 from logger.errors import GaugesError, InstrumentError, LimitsError
 from logger.evaluation.conformity import Process
 from logger.gauge_file import gauges_toml, read_gauges
@@ -104,11 +106,58 @@ def test_instrument_is_refused_in_one_line(write: Write, text: str, message: str
 def test_missing_and_unreadable_files_are_named(tmp_path: Path):
     with pytest.raises(InstrumentError, match=r"none\.toml: no such file"):
         read_instrument(tmp_path / "none.toml")
-    with pytest.raises(InstrumentError, match="cannot be read"):
+    with pytest.raises(InstrumentError, match=r": is a folder, not a file; give the path of a TOML file$"):
         read_instrument(tmp_path)
     (tmp_path / "latin.toml").write_bytes(b'name = "\xe9"')
-    with pytest.raises(InstrumentError, match="cannot be read"):
+    with pytest.raises(InstrumentError, match=r"latin\.toml: is not UTF-8 text; save it as UTF-8"):
         read_instrument(tmp_path / "latin.toml")
+
+
+def test_a_file_that_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    def refused(*_: object, **__: object) -> str:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "read_text", refused)
+    with pytest.raises(
+        InstrumentError, match=r"n\.toml: cannot be read \(Permission denied\); give the path of a TOML"
+    ):
+        read_instrument(tmp_path / "n.toml")
+
+
+@pytest.mark.parametrize("option", ["--instrument", "--gauges", "--limits", "readings"])
+def test_a_folder_for_any_input_file_is_said(
+    tmp_path: Path, write: Write, instrument: Path, option: str, capsys: pytest.CaptureFixture[str]
+):
+    readings = write("r.csv", "kind,fret,place,value,unit\nslot_depth,5,bass,1.7,mm\n")
+    given = {"readings": readings, "--instrument": instrument} | {option: tmp_path}
+    command = ["evaluate", str(given.pop("readings")), *(str(one) for pair in given.items() for one in pair)]
+
+    assert run(command, lambda *_: 0) == 2  # type: ignore[arg-type, return-value]
+    said = capsys.readouterr().err
+    assert said.startswith(f"fretledger: {tmp_path}: is a folder, not a file; give the path of a ")
+    assert said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            "nut_width_mm = 43\nradius_mm = 10\n",
+            "radius_mm must be at least 21.5, half of nut_width_mm, got 10; give it",
+        ),
+        ("nut_width_mm = 43\njoin_width_mm = 56\nradius_mm = 27.99\n", "at least 28, half of join_width_mm, got 27.99"),
+        ("join_width_mm = 56\nnut_radius_mm = 12\njoin_radius_mm = 400\n", "nut_radius_mm must be at least 28"),
+        ("join_width_mm = 56\nnut_radius_mm = 400\njoin_radius_mm = 16\n", "join_radius_mm must be at least 28"),
+    ],
+)
+def test_a_radius_below_half_the_board_is_refused(write: Write, text: str, message: str):
+    with pytest.raises(InstrumentError, match=re.escape(message)):
+        read_instrument(write("n.toml", BASE + text))
+
+
+def test_a_radius_of_half_the_board_is_taken(write: Write):
+    assert read_instrument(write("n.toml", BASE + "join_width_mm = 56\nradius_mm = 28\n")).join_radius_mm == 28
+    assert read_instrument(write("n.toml", BASE + "radius_mm = 10\n")).nut_radius_mm == 10
 
 
 @pytest.mark.parametrize(

@@ -185,11 +185,11 @@ def test_bad_rows_are_refused_in_one_line(write: Write, text: str, message: str)
 
 def test_files_that_are_not_text_are_refused(tmp_path: Path):
     (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00kind")
-    with pytest.raises(ReadingsFileError, match="cannot be read"):
+    with pytest.raises(ReadingsFileError, match="is not UTF-8 text; save it as UTF-8 and give a CSV file of readings"):
         _read(tmp_path / "b.csv")
     with pytest.raises(ReadingsFileError, match="no such file"):
         _read(tmp_path / "none.csv")
-    with pytest.raises(ReadingsFileError, match="cannot be read"):
+    with pytest.raises(ReadingsFileError, match="is a folder, not a file; give the path of a CSV file of readings"):
         _read(tmp_path)
 
 
