@@ -129,7 +129,7 @@ def _alternatives(levelling: Levelling, unit: str) -> list[str]:
     for one in levelling.alternatives:
         name = KINDS[one.kind] + (f" (up to {one.reseats})" if one.kind == "reseat" else "")
         if isinstance(one.result, NoPlan):
-            lines.append(f"   {name:<36} not possible: {one.result.sentence}")
+            lines.append(f"   {name:<36} not possible: {one.result.reason}")
             continue
         plan = one.result
         seats = f", re-seat {frets_words(levelling.frets[i] for i in plan.reseats)}" if plan.reseats else ""

@@ -21,6 +21,7 @@ __all__ = ["Alternative", "LevellingPlan", "Neck", "NoPlan", "PlanLimits", "Sing
 Kind = Literal["leave", "lowest", "line", "level", "reseat", "except", "board"]
 _HAIR_MM = 1e-9
 """Limits are held when exceeded by no more than this: the rounding of doubles."""
+_NANOMETRE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +59,23 @@ def _planned(neck: Neck, limits: PlanLimits) -> LevellingPlan | NoPlan:
 
 def _blocked(program: Program, doing: str) -> NoPlan:
     relaxations = {limit: least_relaxation_mm(program, limit) for limit in LIMITS}
-    alone = min(relaxations.values()) < np.inf
-    together = np.inf if alone else least_relaxation_mm(program, *LIMITS)
-    return no_plan(relaxations, program.limits, doing=doing, together_mm=together)
+    if min(relaxations.values()) < np.inf:
+        return no_plan(relaxations, program.limits, doing=doing)
+    together, give = _together(program)
+    return no_plan(relaxations, program.limits, doing=doing, together=together, together_mm=give)
+
+
+def _together(program: Program) -> tuple[tuple[Limit, ...], float]:
+    """Return which limits are in the way together where none is alone, and by how much each must give.
+
+    A limit is left out where the others need give no more without it: a crown that nobody measured is in no one's way.
+    """
+    needed, give = LIMITS, least_relaxation_mm(program, *LIMITS)
+    for limit in LIMITS if np.isfinite(give) else ():
+        others = tuple(other for other in needed if other != limit)
+        if least_relaxation_mm(program, *others) <= give + _NANOMETRE:
+            needed = others
+    return needed, give
 
 
 def _best_single(
@@ -158,7 +173,9 @@ def _judged(program: Program, removal_mm: Floats, line_mm: Floats, doing: str) -
         return plan
     worst = max(broken, key=lambda limit: broken[limit])
     said = no_plan({worst: broken[worst]}, limits, doing=doing)
-    return NoPlan(limit=worst, short_mm=broken[worst], relaxations_mm=broken, sentence=said.sentence)
+    return NoPlan(
+        limit=worst, short_mm=broken[worst], relaxations_mm=broken, sentence=said.sentence, reason=said.reason
+    )
 
 
 def _broken_mm(plan: LevellingPlan) -> dict[Limit, float]:
@@ -181,7 +198,8 @@ def _in_the_board(neck: Neck, limits: PlanLimits, board_mm: Floats) -> Levelling
     try:
         return _planned(wood, replace(limits, crown_min_mm=0.0, recrown_mm=0.0))
     except InsufficientDataError:
-        return NoPlan(limit=None, short_mm=np.inf, relaxations_mm={}, sentence="no height of the board is known")
+        unknown_board = "no height of the board is known"
+        return NoPlan(limit=None, short_mm=np.inf, relaxations_mm={}, sentence=unknown_board, reason=unknown_board)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,13 +1,13 @@
 """What a levelling plan says, place by place, and the sentence where there is none."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from logger.evaluation.levelling_model import Bools, Limit, Neck, Objective, PlanLimits
+from logger.evaluation.levelling_model import LIMITS, Bools, Limit, Neck, Objective, PlanLimits
 from logger.evaluation.levelling_shape import flat_width_mm
 from logger.evaluation.levelling_solve import Optimum
 from logger.evaluation.statistics import Floats
@@ -107,14 +107,16 @@ class NoPlan:
         limit: the limit that must give least; None when none of them, alone, can give enough.
         short_mm: by how much it must give; inf when none can.
         relaxations_mm: the same for every limit in turn, the others unchanged; inf when it never does.
-        together_mm: where none can alone, by how much all of them must give together; inf when even that is no help.
-        sentence: the same in words, without a full stop.
+        together_mm: where none can alone, by how much those in the way must each give; inf when that is no help.
+        sentence: what cannot be done and why, in words without a full stop.
+        reason: the why alone.
     """
 
     limit: Limit | None
     short_mm: float
     relaxations_mm: Mapping[Limit, float]
     sentence: str
+    reason: str
     together_mm: float = math.inf
 
 
@@ -202,7 +204,8 @@ _WORDS: Final[Mapping[Limit, str]] = {
 
 
 def no_plan(
-    relaxations_mm: Mapping[Limit, float], limits: PlanLimits, *, doing: str, together_mm: float = math.inf
+    relaxations_mm: Mapping[Limit, float], limits: PlanLimits, *, doing: str, together: Sequence[Limit] = LIMITS,
+    together_mm: float = math.inf,
 ) -> NoPlan:  # fmt: skip
     """Return what stands in the way, from how much every limit would have to give alone.
 
@@ -210,23 +213,25 @@ def no_plan(
         relaxations_mm: mm by limit, inf when it never does.
         limits: what bounds the plan.
         doing: what cannot be done, to begin the sentence.
-        together_mm: how much all limits would have to give together, where none can alone.
+        together: where none can alone, the limits that are in the way together.
+        together_mm: how much each of these would have to give.
     """
     limit = min(relaxations_mm, key=lambda one: relaxations_mm[one])
     short = relaxations_mm[limit]
     none = math.isinf(short)
-    sentence = f"{doing}: {_none_alone(together_mm) if none else _in_the_way(limit, short, limits)}"
+    reason = _together_in_the_way(together, together_mm) if none else _in_the_way(limit, short, limits)
     return NoPlan(
-        limit=None if none else limit, short_mm=short, relaxations_mm=dict(relaxations_mm), sentence=sentence,
-        together_mm=together_mm,
+        limit=None if none else limit, short_mm=short, relaxations_mm=dict(relaxations_mm),
+        sentence=f"{doing}: {reason}", reason=reason, together_mm=together_mm,
     )  # fmt: skip
 
 
-def _none_alone(together_mm: float) -> str:
-    names = f"{_WORDS['crown']}, {_WORDS['step']} and {_WORDS['tolerance']}"
-    if math.isinf(together_mm):
-        return f"no crown is high enough, whatever {names} give; frets must be re-seated, shimmed or replaced"
-    return f"no limit is in the way alone; {names} would have to give {_enough(together_mm):.3f} mm each"
+def _together_in_the_way(limits: Sequence[Limit], give_mm: float) -> str:
+    *names, last = (_WORDS[limit] for limit in limits)
+    several = f"{', '.join(names)} and {last}"
+    if math.isinf(give_mm):
+        return f"no crown is high enough, whatever {several} give; frets must be re-seated, shimmed or replaced"
+    return f"{several} are in the way together; each would have to give {_enough(give_mm):.3f} mm"
 
 
 def _in_the_way(limit: Limit, short_mm: float, limits: PlanLimits) -> str:

@@ -39,9 +39,13 @@ def test_side_by_side():
     leave = results["leave", 0]
     assert isinstance(leave, NoPlan)
     assert leave.sentence == (
-        "it cannot be left as it is: no limit is in the way alone; the least crown left, the step from fret to fret "
-        "and the tolerance about the target would have to give 0.070 mm each"
+        "it cannot be left as it is: the step from fret to fret and the tolerance about the target are in the way "
+        "together; each would have to give 0.070 mm"
     )
+    given = replace(
+        EXCEPTING, exceptions_most=0, tolerance_mm=EXCEPTING.tolerance_mm + 0.07, step_mm=EXCEPTING.step_mm + 0.07
+    )
+    assert isinstance(alternatives(neck, given)[0].result, LevellingPlan)
     totals = [results[pair].total_mm for pair in (("lowest", 0), ("level", 0), ("reseat", 1), ("reseat", 2))]
     assert totals == sorted(totals, reverse=True)
     assert results["level", 0].best_single_reseat.fret_index == 3
@@ -116,3 +120,18 @@ def test_a_second_sweep_of_too_little_tells_nothing():
         verify(plan, np.zeros((1, 3)), np.ones((1, 3)), flat_most_mm=0.6)
     with pytest.raises(ValueError, match="above zero"):
         verify(plan, np.zeros((1, 4)), np.zeros((1, 4)), flat_most_mm=0.6)
+
+
+def test_only_limits_that_must_give_are_named():
+    """A crown that must give too is named; one that nobody measured is in no one's way."""
+    peak = row(0, 0, 0.08, 0, 0)
+    worn = alternatives(row(0, 0, 0.08, 0, 0, crown_mm=0.74), LIMITS_MM)[0].result
+    unknown = alternatives(row(0, 0, 0.08, 0, 0, crown_mm=np.nan), LIMITS_MM)[0].result
+    known = alternatives(peak, LIMITS_MM)[0].result
+
+    assert worn.reason.startswith(
+        "the least crown left, the step from fret to fret and the tolerance about the target are"
+    )
+    for free in (unknown, known):
+        assert free.reason.startswith("the step from fret to fret and the tolerance about the target are in the way")
+        assert free.sentence == f"it cannot be left as it is: {free.reason}"

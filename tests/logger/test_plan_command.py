@@ -70,6 +70,10 @@ def test_alternatives_stand_side_by_side_and_none_is_better(planned: Callable[..
     for one in others.values():
         assert not one["feasible"] or one["total_mm"] >= found["plan"]["total_mm"] - 1e-6
     assert "side by side" in said
+    assert (
+        "leave it as it is                    not possible: the step from fret to fret and the tolerance about" in said
+    )
+    assert said.count("cannot be left") == 0
 
 
 def test_a_fret_that_stands_off_is_seated_again_where_that_saves_more(planned: Callable[..., Any]):
