@@ -27,6 +27,9 @@ radius_mm = 400.0
 [wire]
 name = "invented medium wire"
 crown_width_mm = 2.3
+piece_mm = 600
+barb_pitch_mm = 2.5
+barb_length_mm = 0.8
 
 [target]
 relief_mm = 0.15          # wanted with the strings on

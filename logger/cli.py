@@ -1,6 +1,7 @@
 """The command line: what people type, what is printed, and the exit status.
 
-0 no fail; 1 a verdict is ``fail``; 2 command or input file; 3 gauge; 4 store; 70 our own fault.
+0 no fail; 1 a verdict is ``fail``, no plan holds or a place is outside it; 2 command or input file; 3 gauge; 4 store;
+70 our own fault.
 """
 
 import argparse
@@ -164,25 +165,31 @@ def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:
 
 def _plan(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.evaluate import evaluate_file
-    from logger.plan_command import levelling_of_file, plan_lines, plan_result_json, verify_json, verify_lines
+    from logger.plan_command import (
+        has_plan,
+        levelling_of_file,
+        plan_lines,
+        plan_result_json,
+        second_sweep,
+        verify_json,
+        verify_lines,
+    )
 
     files = {"instrument": options.instrument, "gauges": options.gauges, "limits": options.limits,
              "session": options.session}  # fmt: skip
     result = evaluate_file(options.readings, **files)
     for note in result.notes:
         print(f"fretledger: note: {note}", file=sys.stderr)
-    if options.json:
-        found = plan_result_json(result)
-        if options.verify is not None:
-            found["verification"] = verify_json(result, options.verify, **files)
-        print(json.dumps(found, ensure_ascii=False, allow_nan=False))
-        return OK
     levelling = levelling_of_file(result)
-    lines = plan_lines(result.instrument.name, levelling, result.judge.sweep, unit=options.unit)
-    if options.verify is not None:
-        lines += verify_lines(result, options.verify, unit=options.unit, **files)
-    print("\n".join(lines))
-    return OK
+    second = None if options.verify is None else second_sweep(result, options.verify, **files)
+    if options.json:
+        verification = {} if second is None else {"verification": verify_json(second)}
+        print(json.dumps(plan_result_json(result, levelling) | verification, ensure_ascii=False, allow_nan=False))
+    else:
+        lines = plan_lines(result.instrument.name, levelling, result.judge.sweep, unit=options.unit)
+        lines += [] if second is None else verify_lines(second, unit=options.unit)
+        print("\n".join(lines))
+    return OK if has_plan(levelling) and not (second and second.outside) else FAILED
 
 
 def _fit(options: argparse.Namespace, _serve: Serve) -> int:

@@ -1,6 +1,7 @@
 """`fretledger plan`: what to do fret by fret, what it costs, what else could be done, and a second sweep against it."""
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -44,6 +45,14 @@ def levelling_of_file(result: Evaluation) -> Levelling:
     if found is None:
         raise InputFileError(TOO_FEW)
     return found
+
+
+def has_plan(levelling: Levelling) -> bool:
+    """Tell whether any plan holds the limits."""
+    try:
+        return isinstance(levelling.plan, LevellingPlan)
+    except InsufficientDataError:
+        return False
 
 
 def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, unit: str) -> list[str]:
@@ -179,13 +188,23 @@ def _untold(sweep: Sweep | None) -> str:
     return f"{blind[0]}{more} has no stated uncertainty; say what its gauge is worth"
 
 
-def verify_lines(result: Evaluation, second: Path, *, unit: str, **files: Any) -> list[str]:
-    """Return how a second sweep compares with the plan made from the first.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SecondSweep:
+    """A second sweep against the plan made from the first; ``u_mm`` of its heights has shape (paths, frets)."""
 
-    Raises:
-        InputFileError: a file does not hold, or there is no plan to compare with.
-    """
-    levelling, found, u_mm = _verified(result, second, **files)
+    levelling: Levelling
+    found: Verification
+    u_mm: Floats
+
+    @property
+    def outside(self) -> bool:
+        """Whether a place lies outside the tolerance, for sure or not."""
+        return bool((np.isfinite(self.found.left_mm) & ~self.found.within).any())
+
+
+def verify_lines(second: SecondSweep, *, unit: str) -> list[str]:
+    """Return how a second sweep compares with the plan, as lines."""
+    levelling, found, u_mm = second.levelling, second.found, second.u_mm
     known = np.isfinite(found.left_mm)
     lines = ["", "second sweep against the plan"]
     for column, fret in enumerate(levelling.frets):
@@ -210,7 +229,17 @@ def _reached(fret: int, path: str | None, found: Verification, u_mm: Floats, at:
     return f"{sign} fret {fret:>2}, {path or 'path'}: {over} off the shape, {state}{flat}"
 
 
-def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling, Verification, Floats]:
+def second_sweep(result: Evaluation, second: Path, **files: Any) -> SecondSweep:
+    """Return how a second file of readings compares with the plan made from the first.
+
+    Args:
+        result: the first file, judged.
+        second: the second file.
+        files: instrument, gauges, limits and session, as `evaluate_file` takes them.
+
+    Raises:
+        InputFileError: a file does not hold, or there is no plan to compare with.
+    """
     levelling = levelling_of_file(result)
     plan = levelling.plan
     if isinstance(plan, NoPlan):
@@ -224,16 +253,12 @@ def _verified(result: Evaluation, second: Path, **files: Any) -> tuple[Levelling
                 height[row, column], u[row, column] = after.neck.height_mm[at], after.neck.u_mm[at]
     u = np.maximum(u, 1e-6)  # a nanometre, where readings claim to be exact
     counted = np.where(np.isnan(u), UNKNOWN_MM, u)
-    return levelling, verify(plan, height, counted, flat_most_mm=FLAT_MOST_MM), u
+    return SecondSweep(levelling=levelling, found=verify(plan, height, counted, flat_most_mm=FLAT_MOST_MM), u_mm=u)
 
 
-def verify_json(result: Evaluation, second: Path, **files: Any) -> list[dict[str, Any]]:
-    """Return how a second sweep compares with the plan, as plain JSON values.
-
-    Raises:
-        InputFileError: a file does not hold, or there is no plan to compare with.
-    """
-    levelling, found, u_mm = _verified(result, second, **files)
+def verify_json(second: SecondSweep) -> list[dict[str, Any]]:
+    """Return how a second sweep compares with the plan, as plain JSON values."""
+    levelling, found, u_mm = second.levelling, second.found, second.u_mm
     return [
         {
             "fret": fret, "place": path, "left_mm": round(float(found.left_mm[row, column]), 6),
@@ -250,8 +275,8 @@ def _rounded(value_mm: float) -> float | None:
     return round(value_mm, 6) if np.isfinite(value_mm) else None
 
 
-def plan_result_json(result: Evaluation) -> dict[str, Any]:
+def plan_result_json(result: Evaluation, levelling: Levelling) -> dict[str, Any]:
     """Return the plan with the profile that it is made from, as plain JSON values."""
     whole = result.json()
     kept = ("instrument", "readings", "profile", "deviations", "zero_errors", "suspects", "inseparable", "next_best")
-    return {key: whole[key] for key in kept} | {"plan": plan_json(levelling_of_file(result))}
+    return {key: whole[key] for key in kept} | {"plan": plan_json(levelling)}

@@ -36,12 +36,12 @@ def planned(
 ) -> Callable[..., tuple[Any, str]]:
     """Return a function that runs `plan` and gives the JSON and the table."""
 
-    def _planned(readings: str, *more: str, plan: str = PLAN) -> tuple[Any, str]:
+    def _planned(readings: str, *more: str, plan: str = PLAN, status: int = 0) -> tuple[Any, str]:
         neck = write("n.toml", instrument.read_text() + plan)
         command = ["plan", str(write("r.csv", readings)), "--instrument", str(neck), "--gauges", str(gauges), *more]
-        assert run([*command, "--json"], lambda *_: 0) == 0  # type: ignore[arg-type, return-value]
+        assert run([*command, "--json"], lambda *_: 0) == status  # type: ignore[arg-type, return-value]
         found = json.loads(capsys.readouterr().out)
-        assert run(command, lambda *_: 0) == 0  # type: ignore[arg-type, return-value]
+        assert run(command, lambda *_: 0) == status  # type: ignore[arg-type, return-value]
         return found, capsys.readouterr().out
 
     return _planned
@@ -86,7 +86,7 @@ def test_a_fret_that_stands_off_is_seated_again_where_that_saves_more(planned: C
 
 
 def test_what_makes_a_plan_impossible_is_named(planned: Callable[..., Any]):
-    found, said = planned(_sweep({7: 0.4}), plan=PLAN.replace("0.8", "1.0"))
+    found, said = planned(_sweep({7: 0.4}), plan=PLAN.replace("0.8", "1.0"), status=1)
 
     assert found["plan"]["feasible"] is False
     assert "least crown left" in found["plan"]["sentence"]
@@ -96,7 +96,7 @@ def test_what_makes_a_plan_impossible_is_named(planned: Callable[..., Any]):
 def test_a_second_sweep_is_held_against_the_plan(planned: Callable[..., Any], write: Write):
     good, poor = write("good.csv", _sweep({7: 0.015})), write("poor.csv", _sweep({7: 0.06}))
     reached, said = planned(_sweep({7: 0.08}), "--verify", str(good))
-    missed, told = planned(_sweep({7: 0.08}), "--verify", str(poor))
+    missed, told = planned(_sweep({7: 0.08}), "--verify", str(poor), status=1)
 
     assert all(one["within"] for one in reached["verification"])
     assert "20 of 20 places within the tolerance" in said
@@ -104,6 +104,17 @@ def test_a_second_sweep_is_held_against_the_plan(planned: Callable[..., Any], wr
     assert "!! fret  7, centre" in told
     # the line of a plan is free: no height is known without error, the first and the last fret neither
     assert min(one["U_mm"] for one in (*missed["verification"], *missed["plan"]["places"])) > 0.001
+
+
+def test_without_a_plan_there_is_nothing_to_compare_with(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    first, second = write("a.csv", _sweep({7: 0.4})), write("b.csv", _sweep({}))
+    neck = write("n.toml", instrument.read_text() + PLAN.replace("0.8", "1.0"))
+    command = ["plan", str(first), "--verify", str(second), "--instrument", str(neck), "--gauges", str(gauges)]
+
+    assert run(command, lambda *_: 0) == 2  # type: ignore[arg-type, return-value]
+    assert "there is no plan to compare with: no plan holds: " in capsys.readouterr().err
 
 
 def test_too_few_heights_are_said(write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]):
