@@ -3,9 +3,12 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from logger.cli import run
+from logger.evaluate import evaluate_file
+from logger.evaluation.levelling import LevellingPlan
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
@@ -61,6 +64,8 @@ def test_the_worked_plan(capsys: pytest.CaptureFixture[str]):
     assert plan["reseats"] == [17]
     filed = {fret: [one["remove_mm"] for one in plan["places"] if one["fret"] == fret] for fret in (7, 12, 13)}
     assert "file {:.3f} (bass), {:.3f} (centre), {:.3f} mm (treble)".format(*filed[7]) in page
+    size = next(one["size_mm"] for one in found["deviations"] if one["fret"] == 7)
+    assert f"on the bass path by about {size - plan['tolerance_mm'] - filed[7][0]:.3f} mm there" in page
     for fret in (12, 13):
         assert "file {:.3f}, {:.3f}, {:.3f} mm".format(*filed[fret]) in page
     flat = max(one["flat_mm"] for one in plan["places"])
@@ -74,6 +79,20 @@ def test_the_worked_plan(capsys: pytest.CaptureFixture[str]):
     )
     lowest = next(one for one in plan["alternatives"] if one["kind"] == "lowest")
     assert f"| {lowest['total_mm']:.3f} mm | {lowest['largest_mm']:.3f} mm |" in page
+
+
+def test_the_line_rises_over_the_sound_frets_by_about_what_the_page_says():
+    found = evaluate_file(EXAMPLE / "readings.csv", EXAMPLE / "instrument.toml", gauges=EXAMPLE / "gauges.toml")
+    levelling = found.judge.levelling()
+    assert levelling is not None
+    assert isinstance(levelling.plan, LevellingPlan)
+    x, bass = levelling.neck.positions_mm, levelling.paths.index("bass")
+    above = levelling.neck.height_mm[bass] - levelling.neck.shape_mm[bass]
+    sound = [column for column, fret in enumerate(levelling.frets) if fret not in {7, 12, 13, 17}]
+    at = x[levelling.frets.index(7)]
+    start, slope = levelling.plan.line_mm[bass]
+
+    assert start + slope * at - np.polyval(np.polyfit(x[sound], above[sound], 1), at) == pytest.approx(0.011, abs=0.002)
 
 
 def test_steps_alone_know_as_little_as_the_page_says(capsys: pytest.CaptureFixture[str], tmp_path: Path):
