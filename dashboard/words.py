@@ -119,6 +119,7 @@ PAGE: Final = MappingProxyType({
     "old_gauge": "The bench does not answer: what this gauge does is not known",
     "next": "Measure next",
     "repeat_of": "Reading {repeat} of {of}",
+    "feet_at": "Setting {setting}: feet {length} apart",
     "with_gauge": "With {gauge}",
     "bracket": "Two values: the largest that goes in, the smallest that does not",
     "from_nut": "{length} from the nut",

@@ -26,6 +26,7 @@ class Item:
         filled_by: gauge and sequence of the reading, or None.
         skipped: passed over by the person.
         setting: setting of the fixture's feet, where the instrument's file describes the fixture.
+        feet_mm: distance of the feet in that setting.
     """
 
     stage: str
@@ -35,6 +36,7 @@ class Item:
     filled_by: ReadingKey | None = None
     skipped: bool = False
     setting: str = ""
+    feet_mm: float | None = None
 
     @property
     def open(self) -> bool:
@@ -79,7 +81,7 @@ def _by_setting(items: Sequence[Item], settings: Iterable[Setting]) -> list[Item
     ordered: list[Item] = []
     for one in settings:
         feet = {(fret - one.reach, fret + one.reach) for fret in one.frets}
-        steps = [replace(item, setting=one.name) for item in items
+        steps = [replace(item, setting=one.name, feet_mm=one.feet_mm) for item in items
                  if item.feature.kind in STEPS and item.feature.feet in feet]  # fmt: skip
         if steps:
             ordered += [_zero(one, BEFORE), *steps, _zero(one, AFTER)]
@@ -88,7 +90,7 @@ def _by_setting(items: Sequence[Item], settings: Iterable[Setting]) -> list[Item
 
 def _zero(one: Setting, when: str) -> Item:
     feature = Feature(kind=FIXTURE_ZERO, place=f"setting {one.name}, {when}")
-    return Item(stage="sweep", feature=feature, setting=one.name)
+    return Item(stage="sweep", feature=feature, setting=one.name, feet_mm=one.feet_mm)
 
 
 def _sweep_items(

@@ -179,7 +179,8 @@ def _next(item: Item | None) -> dict[str, Any] | None:
         "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": kind.how,
         "feet": None if feature.feet is None else list(feature.feet),
         "gauge_words": GAUGE_WORDS[kind.gauges[0]], "gauge_kind": kind.gauges[0], "repeat": item.repeat,
-        "of": item.of, "bracket": kind.gauges[0] == "leaves",
+        "of": item.of, "bracket": kind.gauges[0] == "leaves", "setting": item.setting or None,
+        "set_feet_mm": item.feet_mm,
     }  # fmt: skip
 
 

@@ -9,7 +9,9 @@ import pytest
 from logger.cli import run
 from logger.evaluation.observation import FeatureKey, Observation, estimate_features
 from logger.fixture_report import moved_flags, moved_zeros, with_zeros
+from logger.instrument import parse_instrument
 from logger.kept import key_of
+from logger.sheet import standard_items
 from logger.store import ReadingRow
 
 HEAD = "kind,fret,place,value,unit,feet,gauge,round\n"
@@ -126,3 +128,12 @@ def test_a_kept_zero_knows_its_round():
     )  # fmt: skip
 
     assert key_of(row) == FeatureKey(kind="fixture_zero", place="setting B, after", round="s/sweep, setting B")
+
+
+def test_the_sheet_says_how_far_apart_the_feet_are():
+    text = 'name = "n"\nkind = "electric"\nscale_mm = 645\nfrets = 20\n[fixture]\nfoot_settings_mm = [54.4, 26.2]\n'
+    neck = parse_instrument(text, where="n.toml")
+    feet = {item.setting: item.feet_mm for item in standard_items(neck) if item.setting}
+
+    assert feet == {"A": 54.4, "B": 26.2}
+    assert {item.feet_mm for item in standard_items(neck) if not item.setting} == {None}

@@ -16,6 +16,7 @@
   const caution = (text) => text && el('p', {class: 'caution'}, el('strong', {text: fill('caution')}), ' ', bench.capital(text));
   const facts = (next, scale) => {
     const parts = [
+      next.setting && fill('feet_at', {setting: next.setting, length: bench.long(next.set_feet_mm)}),
       next.gauge_words && fill('with_gauge', {gauge: next.gauge_words}),
       next.fret && scale && fill('from_nut', {length: bench.long(bench.fretAt(next.fret, scale))}),
     ].filter(Boolean);
