@@ -13,7 +13,7 @@ from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, contradicting
 from logger.features import GAPS, Feature
 from logger.fit_report import back_bow_json, fit_json
-from logger.fixture_report import WHAT_TO_DO, moved_json
+from logger.fixture_report import moved_json
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.levelling_report import plan_json, sanding_json, sanding_of
@@ -165,7 +165,7 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         words, todo = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
         print(f"{SIGNS['fail']} {words}\n   {todo}{bare_tang_words(one.check, one.fret, result.instrument, unit=unit)}")
     for moved in result.judge.moved_zeros:
-        print(f"{SIGNS['fail']} {moved.sentence(unit)}\n   {WHAT_TO_DO}")
+        print(f"{SIGNS['fail']} {moved.sentence(unit)}\n   {moved.what_to_do}")
     if result.failed:
         print()
     for one in result.verdicts:

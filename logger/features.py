@@ -13,11 +13,16 @@ STUDY: Final = "study"
 
 SIGNED_KINDS: Final = (
     "seated_height", "pressed_height", "unworn_height", "fret_step", "straightedge_gap", "beam_height", "board_step",
-    "board_gap", "board_beam", "board_rise", "end_lift", "study", "fixture_zero",
+    "board_gap", "board_beam", "board_rise", "end_lift", "study", "fixture_zero", "gauge_zero",
 )  # fmt: skip
 """Kinds whose readings may be negative or zero, since an indicator may be zeroed anywhere; all others are sizes."""
+STAGES: Final = ("wire", "board", "slots", "seating", "sweep")
+"""What a sheet goes through, in this order."""
 FIXTURE_ZERO: Final = "fixture_zero"
 """Kind of the fixture's zero on its flat plate; its place is the setting of the feet and when it was taken."""
+GAUGE_ZERO: Final = "gauge_zero"
+"""Kind of a gauge's zero at the beginning and the end of a stage; its place is the stage and when it was taken."""
+ZERO_KINDS: Final = (FIXTURE_ZERO, GAUGE_ZERO)
 BEFORE, AFTER = "before", "after"
 STEPS: Final = ("fret_step", "board_step")
 GAPS: Final = ("straightedge_gap", "board_gap")
@@ -130,6 +135,13 @@ KINDS: Final = MappingProxyType({
             gauges=("rocker",),
             needs_fret=False,
             how="set the fixture on the flat plate and take the zero",
+        ),
+        Kind(
+            name=GAUGE_ZERO,
+            words="zero of the gauge",
+            gauges=("caliper", "depth_indicator", "rocker"),
+            needs_fret=False,
+            how="jaws closed, or base and plunger on the flat plate: take the zero",
         ),
         Kind(
             name="straightedge_gap",

@@ -1,4 +1,7 @@
-"""The zero of the rocker fixture on its flat plate: taken off the steps of its setting, and whether it moved."""
+"""The zeros of a round, before and after: taken off its readings, and whether they moved.
+
+A round is a setting of the rocker fixture, zeroed on its flat plate, or a stage of the sheet.
+"""
 
 import math
 from collections import defaultdict
@@ -9,42 +12,57 @@ from typing import Any, Final
 
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import AFTER, BEFORE, FIXTURE_ZERO, STEPS
+from logger.features import AFTER, BEFORE, FIXTURE_ZERO, GAUGE_ZERO, STEPS, ZERO_KINDS
 from logger.instrument import Instrument
 from logger.sentences import length
 from logger.sweep_words import frets_words
 
 SURE: Final = 0.99
 """A zero counts as moved when readings of one that stands still differ as far in 1 case of 100 (our choice)."""
-WHAT_TO_DO: Final = "take back its steps, zero the fixture on the flat plate and take them again"
+WHAT_TO_DO: Final = {
+    FIXTURE_ZERO: "take back its steps, zero the fixture on the flat plate and take them again",
+    GAUGE_ZERO: "take back its readings, zero the gauge and take them again; see what was loose or dirty",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MovedZero:
-    """A zero that moved during a setting; ``moved`` is the zero after less the zero before, in mm."""
+    """A zero that moved during a setting or a stage; ``moved`` is the zero after less the zero before, in mm."""
 
+    kind: str
     setting: str
     moved: Estimate
 
     def sentence(self, unit: str = "mm") -> str:
         """Return what happened, with lengths in ``mm`` or ``thou``."""
         size = length(self.moved.value_mm, self.moved.expanded_u_mm(), unit)
+        if self.kind == GAUGE_ZERO:
+            return f"zero of the gauge moved by {size} during the stage {self.setting}; take its readings again"
         return f"zero moved by {size} during {self.setting}; take its steps again"
+
+    @property
+    def what_to_do(self) -> str:
+        """What to do about it."""
+        return WHAT_TO_DO[self.kind]
 
 
 def with_zeros(observations: Sequence[Observation]) -> list[Observation]:
-    """Return the readings with the zeros on the flat plate taken off the steps of their gauge and round.
+    """Return the readings with the zeros of their gauge and round taken off; leaves have no zero.
 
     What the zero's own readings leave open is common to the round; half of what it moved may be left on any step.
     """
     zeros: defaultdict[tuple[str, str], list[Observation]] = defaultdict(list)
     for one in observations:
-        if one.key.kind == FIXTURE_ZERO:
+        if one.key.kind in ZERO_KINDS:
             zeros[one.gauge, one.round].append(one)
     return [
-        _zeroed(one, zeros[one.gauge, one.round]) if one.key.kind in STEPS and (one.gauge, one.round) in zeros else one
+        _zeroed(one, own) if (own := zeros.get((one.gauge, one.round))) and _has_zero(one, own[0].key.kind) else one
         for one in observations
     ]
+
+
+def _has_zero(one: Observation, kind: str) -> bool:
+    return one.key.kind in STEPS if kind == FIXTURE_ZERO else one.low_mm is None and one.key.kind not in ZERO_KINDS
 
 
 def _zeroed(one: Observation, zeros: Sequence[Observation]) -> Observation:
@@ -66,18 +84,23 @@ def moved_zeros(estimates: Mapping[FeatureKey, Estimate]) -> list[MovedZero]:
     for key, after in estimates.items():
         setting, _, when = (key.place or "").rpartition(", ")
         before = estimates.get(replace(key, place=f"{setting}, {BEFORE}"))
-        if key.kind != FIXTURE_ZERO or when != AFTER or before is None:
+        if key.kind not in ZERO_KINDS or when != AFTER or before is None:
             continue
         change = combine([(1.0, after), (-1.0, before)])
         if change.known and abs(change.value_mm) > change.expanded_u_mm(SURE):
-            moved.append(MovedZero(setting=setting, moved=change))
+            moved.append(MovedZero(kind=key.kind, setting=setting, moved=change))
     return moved
 
 
 def moved_json(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:
     """Return the zeros that moved as plain JSON values."""
     return [
-        {"setting": one.setting, "moved_mm": round(one.moved.value_mm, 9), "u_mm": round(one.moved.u_mm, 9)}
+        {
+            "kind": one.kind,
+            "setting": one.setting,
+            "moved_mm": round(one.moved.value_mm, 9),
+            "u_mm": round(one.moved.u_mm, 9),
+        }
         for one in moved
     ]
 
@@ -85,8 +108,8 @@ def moved_json(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:
 def moved_flags(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:
     """Return the zeros that moved as a page shows flags."""
     return [
-        {"check": FIXTURE_ZERO, "fret": None, "place": None, "text": one.sentence(), "text_in": one.sentence("thou"),
-         "what_to_do": WHAT_TO_DO, "value_mm": one.moved.value_mm, "expanded_u_mm": one.moved.expanded_u_mm()}
+        {"check": one.kind, "fret": None, "place": None, "text": one.sentence(), "text_in": one.sentence("thou"),
+         "what_to_do": one.what_to_do, "value_mm": one.moved.value_mm, "expanded_u_mm": one.moved.expanded_u_mm()}
         for one in moved
     ]  # fmt: skip
 

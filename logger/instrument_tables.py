@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.evaluation.fixture import TIP_MM
-from logger.features import PLACES
+from logger.features import PLACES, STAGES
 from logger.toml_input import Table
 
 OBJECTIVES: Final = ("total", "largest")
@@ -162,6 +162,8 @@ class SheetWishes:
             neck, and the zero that all paths share.
         gaps: frets at which the gap under a straightedge is asked for, on every path surveyed or swept.
         block_mm: height of the two equal blocks under the straightedge, taken off every gap.
+        zeros: stages at whose beginning and end the zero of their gauge is asked for; a sweep whose fixture is
+            described has zeros of its own.
     """
 
     board: tuple[str, ...] = ()
@@ -169,6 +171,7 @@ class SheetWishes:
     long_steps: bool = False
     gaps: tuple[int, ...] = ()
     block_mm: float = 0.0
+    zeros: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -225,14 +228,15 @@ def read_sheet(table: Table, *, frets: int) -> SheetWishes:
     Raises:
         InputFileError: a key does not hold.
     """
-    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm"))
+    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm", "zeros"))
     long_steps = table.values.get("long_steps", False)
     if not isinstance(long_steps, bool):
         raise table.error(f"{table.where}: long_steps must be true or false, got {long_steps!r}")
     paths = {key: _choices(table, key, PLACES) for key in ("board", "sweep") if key in table.values}
     gaps = _choices(table, "gaps", range(2, frets)) if "gaps" in table.values else ()
+    zeros = _choices(table, "zeros", STAGES) if "zeros" in table.values else ()
     block = table.optional_number("block_mm", least=0, most=_MOST_BLOCK_MM) or 0.0
-    return SheetWishes(long_steps=long_steps, gaps=tuple(sorted(gaps)), block_mm=block, **paths)
+    return SheetWishes(long_steps=long_steps, gaps=tuple(sorted(gaps)), block_mm=block, zeros=zeros, **paths)
 
 
 def _choices(table: Table, key: str, allowed: Sequence[Any]) -> tuple[Any, ...]:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Final
 
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import BEAMS, FIXTURE_ZERO, NM_PER, STUDY, Feature
+from logger.features import BEAMS, NM_PER, STUDY, ZERO_KINDS, Feature
 from logger.gauge_file import GaugeSpec, spec_from, worth
 from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRequest, Skip
 
@@ -53,7 +53,7 @@ def key_of(row: ReadingRow) -> FeatureKey | None:
     """Return the feature of a kept reading as evaluation names it, or None where there is nothing to judge."""
     if row.kind is None or row.kind == STUDY:
         return None
-    own = f"{row.session}/{row.round or ''}" if row.kind in {*BEAMS, FIXTURE_ZERO} else ""
+    own = f"{row.session}/{row.round or ''}" if row.kind in {*BEAMS, *ZERO_KINDS} else ""
     return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet), round=own)
 
 

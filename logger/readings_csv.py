@@ -25,8 +25,10 @@ from logger.features import (
     NM_PER,
     PLACES,
     SIGNED_KINDS,
+    STAGES,
     STEPS,
     WIRE_KINDS,
+    ZERO_KINDS,
 )
 from logger.gauge_file import GaugeSpec
 
@@ -38,7 +40,7 @@ NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
-_ZERO_PLACE: Final = re.compile(rf"setting [A-Z][0-9]*, ({BEFORE}|{AFTER})")
+_ZERO_PLACE: Final = re.compile(rf"(setting [A-Z][0-9]*|{'|'.join(STAGES)}), ({BEFORE}|{AFTER})")
 _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
 
@@ -224,22 +226,22 @@ def _key(row: _Row, frets: int) -> FeatureKey:
     if kind in WIRE_KINDS:
         _known_place(row, place)
         place = None  # the wire is measured along its coil, not across a board
-    place = _zero_place(row, place) if kind == FIXTURE_ZERO else _known_place(row, place)
+    place = _zero_place(row, place) if kind in ZERO_KINDS else _known_place(row, place)
     if place is None and KINDS[kind].needs_place:
         raise row.error(f"{kind} needs a place: bass, centre or treble")
     fret = _fret(row, kind, frets)
-    own = _named_round(row) if kind in {*BEAMS, FIXTURE_ZERO} else ""
+    own = _named_round(row) if kind in {*BEAMS, *ZERO_KINDS} else ""
     return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=own)
 
 
 def _zero_place(row: _Row, place: str | None) -> str:
-    if place is None or not _ZERO_PLACE.fullmatch(place):
-        raise row.error(
-            f"place of a {FIXTURE_ZERO} must be like 'setting A, {BEFORE}' or 'setting A, {AFTER}', got {place!r}"
-        )
+    kind = row.get("kind")
+    during, readings = ("setting A", "steps") if kind == FIXTURE_ZERO else (STAGES[0], "readings")
+    if place is None or not _ZERO_PLACE.fullmatch(place) or place.startswith("setting") is not (kind == FIXTURE_ZERO):
+        raise row.error(f"place of a {kind} must be like '{during}, {BEFORE}' or '{during}, {AFTER}', got {place!r}")
     if row.get("fret") or not row.get("round"):
         raise row.error(
-            f"{FIXTURE_ZERO} belongs to no fret and needs the round of its steps; leave fret empty, give round"
+            f"{kind} belongs to no fret and needs the round of its {readings}; leave fret empty, give round"
         )
     return place
 

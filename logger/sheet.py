@@ -1,16 +1,28 @@
 """Which feature comes next: stages, repeats, skip, take back. A state machine without input or output."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import groupby
 from typing import Final
 
 from logger.errors import SheetError
 from logger.evaluation.fixture import Setting
-from logger.features import AFTER, BEFORE, FIXTURE_ZERO, KINDS, PLACES, SIGNED_KINDS, STEPS, WIRE_KINDS, Feature
+from logger.features import (
+    AFTER,
+    BEFORE,
+    FIXTURE_ZERO,
+    GAUGE_ZERO,
+    KINDS,
+    PLACES,
+    SIGNED_KINDS,
+    STAGES,
+    STEPS,
+    WIRE_KINDS,
+    Feature,
+)
 from logger.instrument import Instrument
 
-STAGES: Final = ("wire", "board", "slots", "seating", "sweep")
 WIRE_REPEATS: Final = 4
 """Spots along the coil; one reading is not a tang thickness (common practice, no source)."""
 
@@ -69,8 +81,21 @@ def standard_items(instrument: Instrument) -> list[Item]:
         for repeat in range(1, of + 1)
     ]
     swept = [Item(stage=stage, feature=feature) for stage, feature, _ in sweep]
-    settings = instrument.fixture_plan.settings if instrument.fixture.stated else None
-    return items + (swept if settings is None else _by_setting(swept, settings))
+    if not instrument.fixture.stated:
+        return _with_zeros([*items, *swept], wishes.zeros)
+    stages = [stage for stage in wishes.zeros if stage != "sweep"]
+    return _with_zeros(items, stages) + _by_setting(swept, instrument.fixture_plan.settings)
+
+
+def _with_zeros(items: Sequence[Item], stages: Collection[str]) -> list[Item]:
+    """Return the items with the zero of the gauge at the beginning and the end of some stages."""
+    found: list[Item] = []
+    for stage, own in groupby(items, key=lambda item: item.stage):
+        before, after = (Item(stage=stage, feature=Feature(kind=GAUGE_ZERO, place=f"{stage}, {when}"))
+                         for when in (BEFORE, AFTER))  # fmt: skip
+        of_stage = list(own)
+        found += [before, *of_stage, after] if stage in stages else of_stage
+    return found
 
 
 def _by_setting(items: Sequence[Item], settings: Iterable[Setting]) -> list[Item]:

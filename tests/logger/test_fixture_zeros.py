@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import run
+from logger.errors import InputFileError
 from logger.evaluation.observation import FeatureKey, Observation, estimate_features
 from logger.fixture_report import moved_flags, moved_zeros, with_zeros
 from logger.instrument import parse_instrument
@@ -137,3 +138,66 @@ def test_the_sheet_says_how_far_apart_the_feet_are():
 
     assert feet == {"A": 54.4, "B": 26.2}
     assert {item.feet_mm for item in standard_items(neck) if not item.setting} == {None}
+
+
+STAGED = 'name = "n"\nkind = "electric"\nscale_mm = 645\nfrets = 20\n[sheet]\nzeros = ["wire", "seating"]\n'
+
+
+def test_the_sheet_asks_for_the_zero_of_a_stage_first_and_last():
+    items = standard_items(parse_instrument(STAGED, where="n.toml"))
+    zeros = [(index, item.feature.place) for index, item in enumerate(items) if item.feature.kind == "gauge_zero"]
+    stages = [item.stage for item in items]
+
+    for stage in ("wire", "seating"):
+        own = [index for index, name in enumerate(stages) if name == stage]
+        assert (own[0], f"{stage}, before") in zeros
+        assert (own[-1], f"{stage}, after") in zeros
+    assert len(zeros) == 4
+
+
+def test_a_stage_that_is_none_is_refused():
+    with pytest.raises(InputFileError, match=r"zeros must be a list of wire, board, slots, seating, sweep, got"):
+        parse_instrument(STAGED.replace("seating", "polish"), where="n.toml")
+
+
+def test_the_zero_of_a_stage_is_taken_off_all_that_its_gauge_read_in_it(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    head = "kind,fret,place,value,unit,low,high,gauge,round\n"
+    rows = (
+        'gauge_zero,,"seating, before",0.010,mm,,,depth,seating\n'
+        "seated_height,3,bass,1.110,mm,,,depth,seating\n"
+        "seated_height,3,centre,,mm,1.09,1.11,leaves,seating\n"
+        'gauge_zero,,"seating, after",0.012,mm,,,depth,seating\n'
+    )
+    files = [str(write("r.csv", head + rows)), "--instrument", str(instrument), "--gauges", str(gauges)]
+    run(["evaluate", *files, "--json"], lambda *_: None)  # type: ignore[arg-type, return-value]
+    found = json.loads(capsys.readouterr().out)
+    (ended,) = [one for one in found["verdicts"] if one["check"] == "proud_end"]
+
+    assert ended["value_mm"] == pytest.approx(1.110 - 0.011 - 1.10, abs=1e-6)
+    assert found["zeros_moved"] == []
+
+
+def test_a_zero_that_moved_during_a_stage_is_flagged(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    head = "kind,fret,place,value,unit,gauge,round\n"
+    rows = 'gauge_zero,,"wire, before",0,mm,caliper,wire\ngauge_zero,,"wire, after",0.05,mm,caliper,wire\n'
+    files = [str(write("r.csv", head + rows)), "--instrument", str(instrument), "--gauges", str(gauges)]
+    status = run(["evaluate", *files], lambda *_: None)  # type: ignore[arg-type, return-value]
+    said = capsys.readouterr().out
+
+    assert status == 1
+    assert "!! zero of the gauge moved by 0.050 ±" in said
+    assert "during the stage wire; take its readings again" in said
+
+
+@pytest.mark.parametrize("place", ["setting A, before", "polish, before", "wire"])
+def test_a_gauges_zero_belongs_to_a_stage(
+    write: Write, instrument: Path, capsys: pytest.CaptureFixture[str], place: str
+):
+    rows = write("r.csv", f'kind,fret,place,value,unit,gauge,round\ngauge_zero,,"{place}",0,mm,caliper,wire\n')
+    run(["evaluate", str(rows), "--instrument", str(instrument)], lambda *_: None)  # type: ignore[arg-type, return-value]
+
+    assert "place of a gauge_zero must be like 'wire, before' or 'wire, after'" in capsys.readouterr().err

@@ -6,9 +6,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import SheetError
-from logger.features import Feature
+from logger.features import STAGES, Feature
 from logger.instrument import read_instrument
-from logger.sheet import STAGES, Item, Sheet, round_of, standard_items, wrong_form
+from logger.sheet import Item, Sheet, round_of, standard_items, wrong_form
 
 A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
 

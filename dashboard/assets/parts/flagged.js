@@ -17,7 +17,7 @@
   const named = ({fret, places}) => [fret, ...places].join(' ');
   bench.flaggedWords = (marks) => (marks.length ? fill('neck_flagged', {frets: marks.map(named).join(', ')}) : '');
 
-  bench.ofFixture = ({check}) => check === 'fixture_zero';
+  bench.ofFixture = ({check}) => check === 'fixture_zero' || check === 'gauge_zero';
   const line = (marks, wire, fixture) => [
     fixture ? fill('fixture_flagged') : '', wire ? fill('wire_flagged') : '', marks.length ? bench.count('frets_flagged', marks.length, {frets: marks.map(({fret}) => fret).join(', ')}) : '',
   ].filter(Boolean).join('; ');
