@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 if sys.platform == "linux":
+    from build_vm import missing
     from fake_bluez import FakeBluez
+    from real_bluez import RealBluez
 else:
     collect_ignore_glob = ["test_*"]
 
@@ -27,31 +29,39 @@ def no_thread_is_left() -> Iterator[None]:
     assert set(threading.enumerate()) <= before
 
 
-def needed(programs: tuple[str, ...], *, in_ci: bool) -> None:
-    """Skip where a program is missing, but never in CI."""
-    missing = [program for program in programs if shutil.which(program, path="/usr/bin:/usr/sbin:/bin:/sbin") is None]
-    if missing and not in_ci:
-        pytest.skip(f"needs {', '.join(missing)}")
-    assert not missing, f"CI must have {', '.join(missing)}"
+def needed(packages: list[str], *, in_ci: bool) -> None:
+    """Skip where a Debian package is missing, but never in CI."""
+    if packages and not in_ci:
+        pytest.skip(f"needs {', '.join(packages)}")
+    assert not packages, f"CI must have {', '.join(packages)}"
 
 
 @pytest.fixture(scope="session")
 def fake_bed(in_ci: bool) -> Iterator[Bed]:
-    needed(("dbus-daemon",), in_ci=in_ci)
+    needed([] if shutil.which("dbus-daemon") else ["dbus"], in_ci=in_ci)
     bed = FakeBluez()
     bed.start()
     yield bed
     bed.close()
 
 
-@pytest.fixture(scope="session", params=["fake"])
+@pytest.fixture(scope="session")
+def real_bed(in_ci: bool) -> Iterator[Bed]:
+    needed(missing(), in_ci=in_ci)
+    bed = RealBluez()
+    bed.start()
+    yield bed
+    bed.close()
+
+
+@pytest.fixture(scope="session", params=["fake", pytest.param("real", marks=pytest.mark.once)])
 def any_bed(request: pytest.FixtureRequest) -> Bed:
     return request.getfixturevalue(f"{request.param}_bed")
 
 
 def _used(bed: Bed, monkeypatch: pytest.MonkeyPatch) -> Bed:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", bed.bus)
-    monkeypatch.setenv("BLEAK_DBUS_AUTH_UID", "0")
+    monkeypatch.setenv("BLEAK_DBUS_AUTH_UID", str(bed.uid))
     return bed
 
 

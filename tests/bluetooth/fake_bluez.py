@@ -5,12 +5,14 @@ bleak runs unchanged against it. The objects are plain dictionaries; only what b
 
 import asyncio
 import itertools
+import os
 import subprocess
 import tempfile
 import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Coroutine, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -38,15 +40,18 @@ class FakeBluez:
         bus: Address of the private D-Bus.
         failures: What fails: "Device1.Connect" -> (name of the error, its text).
         unanswered: What gets no answer at all.
-        drop_in_discovery: Whether the next connection drops before its services are known.
+        uid: Whom the bus knows.
     """
+
+    uid = os.getuid()
 
     def __init__(self) -> None:
         self.failures: dict[str, tuple[str, str]] = {}
         self.unanswered: set[str] = set()
-        self.drop_in_discovery = False
-        self._folder = tempfile.TemporaryDirectory(prefix="fake-bluez-")
-        self.bus = f"unix:path={self._folder.name}/bus"
+        self._drops_in_discovery = False
+        self._ends = ExitStack()
+        self._folder = Path(self._ends.enter_context(tempfile.TemporaryDirectory(prefix="fake-bluez-")))
+        self.bus = f"unix:path={self._folder}/bus"
         self._objects: dict[str, dict[str, Properties]] = {}
         self._peripheral: Peripheral | None = None
         self._seekers: set[str] = set()
@@ -71,11 +76,14 @@ class FakeBluez:
 
     def start(self) -> None:
         """Start the D-Bus and the service on it."""
-        configuration = Path(self._folder.name, "bus.conf")
-        configuration.write_text(BUS_CONFIGURATION.format(Path(self._folder.name, "bus")), encoding="utf-8")
-        self._daemon = subprocess.Popen(["dbus-daemon", f"--config-file={configuration}", "--nofork", "--nopidfile"])
+        configuration, address = self._folder / "bus.conf", self._folder / "bus"
+        configuration.write_text(BUS_CONFIGURATION.format(address), encoding="utf-8")
+        said = self._ends.enter_context((self._folder / "said").open("wb"))
+        daemon = subprocess.Popen(["dbus-daemon", f"--config-file={configuration}", "--nofork"], stderr=said)
+        self._ends.callback(daemon.wait)
+        self._ends.callback(daemon.terminate)
         deadline = time.monotonic() + 10
-        while not Path(self._folder.name, "bus").exists():
+        while not address.exists():
             assert time.monotonic() < deadline, "the bus must come up within 10 s"
             time.sleep(0.01)
         self._thread.start()
@@ -84,12 +92,10 @@ class FakeBluez:
     def close(self) -> None:
         """Stop the service and the D-Bus."""
         self.kill_service()
-        self._daemon.terminate()
-        self._daemon.wait()
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join()
         self._loop.close()
-        self._folder.cleanup()
+        self._ends.close()
 
     def start_service(self) -> None:
         """Begin to be org.bluez, with one adapter that is switched on."""
@@ -183,6 +189,10 @@ class FakeBluez:
 
         self._run(end())
 
+    def drop_in_discovery(self) -> None:
+        """Have the gauge end the next connection before its services are known."""
+        self._drops_in_discovery = True
+
     def is_connected(self) -> bool:
         """Tell whether somebody is connected to the gauge."""
         return any(
@@ -251,8 +261,8 @@ class FakeBluez:
         if self._peripheral is None:
             return Message.new_error(call, "org.bluez.Error.Failed", "Host is down")
         self._change(path, "org.bluez.Device1", Connected=Variant("b", True))
-        if self.drop_in_discovery:
-            self.drop_in_discovery = False
+        if self._drops_in_discovery:
+            self._drops_in_discovery = False
             self._loop.call_soon(self._disconnected)
             return _reply(call)
         handles = itertools.count(10)

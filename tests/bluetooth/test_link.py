@@ -164,7 +164,7 @@ def test_a_gauge_that_does_not_fit_its_profile_says_so(
 
 
 def test_a_drop_while_services_are_discovered_is_told(bed: Bed, listen: Listen) -> None:
-    bed.drop_in_discovery = True
+    bed.drop_in_discovery()
 
     assert "dropped the connection" in str(listen().error())
 
