@@ -250,7 +250,7 @@ class BluetoothTransport:
             return
 
         def told(_: object, level: bytearray) -> None:
-            if len(level) == 1 and level[0] <= 100:  # the rest is reserved: Battery Service 1.1, section 3.1
+            if len(level) == 1 and level[0] <= 100:  # Battery Service 1.0: percent, the rest is reserved
                 news.put_nowait(level[0])
 
         try:
@@ -284,8 +284,9 @@ class BluetoothTransport:
     async def _watch(self, client: BleakClient, characteristic: BleakGATTCharacteristic, news: _News) -> None:
         """Ask the gauge for a descriptor again and again; tell when it, or the system, does not answer.
 
-        Every characteristic that notifies has one (Bluetooth Core Specification 5.4, volume 3, part G, section
-        3.3.3.3). A value is not asked for, because BlueZ hands an answer on as a notification as well.
+        Every characteristic that notifies has one, Client Characteristic Configuration (Bluetooth Core Specification,
+        volume 3, part G, section 3.3.3.3, from memory). A value is not asked for, because BlueZ hands an answer on as
+        a notification as well.
         """
         while True:
             await asyncio.sleep(self._watch_s / 3)

@@ -1,8 +1,8 @@
 """What goes wrong with a Bluetooth LE gauge, in words: one table for the errors of bleak, BlueZ, D-Bus and the system.
 
 Imports no Bluetooth library: classes and reasons are known by name, so that the table can be read and tested on any
-system. Names of BlueZ's errors: its D-Bus interface documents; codes: Bluetooth Core Specification 5.4, volume 3,
-part F, section 3.4.1.1, table 3.4.
+system. Names of BlueZ's errors: those in its program, version 5.66; codes: Bluetooth Core Specification 5.2, volume 3,
+part F, section 3.4.1.1, table 3.4, as cited in bleak's exc.py.
 """
 
 import re
@@ -194,20 +194,26 @@ BY_REASON: Final = {
 #: Last part of the name of a D-Bus error, of BlueZ or of the bus itself. None: look at the text.
 BY_NAME: Final[dict[str, Fault | None]] = {
     # org.bluez.Error
+    "AgentNotAvailable": UNPAIRED,
     "AlreadyConnected": BUSY,
     "AlreadyExists": BUSY,
     "AuthenticationCanceled": UNPAIRED,
     "AuthenticationFailed": UNPAIRED,
     "AuthenticationRejected": UNPAIRED,
     "AuthenticationTimeout": UNPAIRED,
+    "Blocked": OFF,
+    "Busy": BUSY,
+    "Canceled": DROPPED,
     "ConnectionAttemptFailed": ABSENT,
     "DoesNotExist": ABSENT,
     "Failed": None,  # a name of the bus as well
+    "HealthError": REFUSED,
     "ImproperlyConfigured": REFUSED,
     "InProgress": BUSY,
     "InvalidArguments": REFUSED,
     "InvalidOffset": REFUSED,
     "InvalidValueLength": REFUSED,
+    "NoSuchAdapter": NO_RADIO,
     "NotAuthorized": UNPAIRED,
     "NotAvailable": ABSENT,
     "NotConnected": DROPPED,
@@ -215,6 +221,7 @@ BY_NAME: Final[dict[str, Fault | None]] = {
     "NotReady": OFF,
     "NotSupported": SILENT_CHARACTERISTIC,  # as StartNotify answers
     "Rejected": UNPAIRED,
+    "Unsupported": REFUSED,
     # org.freedesktop.DBus.Error
     "ServiceUnknown": NO_SERVICE,
     "NameHasNoOwner": NO_SERVICE,
@@ -255,19 +262,21 @@ BY_NAME: Final[dict[str, Fault | None]] = {
     "ClientError": BUS_LOST,
 }
 
-#: Codes with which a gauge itself answers; all others are REFUSED.
+#: Codes with which a gauge itself answers; all others are REFUSED. BlueZ gives 0x0E for a link that drops meanwhile.
 BY_CODE: Final = {0x02: READ_REFUSED, 0x05: UNPAIRED, 0x08: UNPAIRED, 0x0C: UNPAIRED, 0x0E: DROPPED, 0x0F: UNPAIRED}
 
-#: Where the reason stands only in the text: bleak 3.1, BlueZ 5.55 to 5.82 (src/error.c, src/device.c), Windows.
+#: Where the reason stands only in the text: of bleak 3.1, of BlueZ 5.66, of the system.
 BY_TEXT: Final = (
     (r"adapter '.*' not found", NO_SUCH_RADIO),
     (r"device '.*' not found", ABSENT),
     (r"failed to discover services, device disconnected", DROPPED),
     (r"[Nn]ot connected|^disconnected$", DROPPED),
     (r"not found, device may be disconnected", DROPPED),
-    (r"Input/output error|Device or resource busy|Operation already in progress|connection-busy", BUSY),
-    (r"abort-by-(local|remote)|Software caused connection abort|Connection reset", DROPPED),
-    (r"Host is down|page-timeout|Connection timed out|connection-timeout|Unreachable", ABSENT),
+    (r"Input/output error|Device or resource busy|Operation already in progress", BUSY),
+    (r"connection-(busy|already-connected|concurrent-.*|bad-socket|create-socket|memory-allocation)", BUSY),
+    (r"abort(ed)?-by-|connection-canceled|protocol-error|Software caused connection abort|Connection reset", DROPPED),
+    (r"Host is down|Connection timed out|connection-(refused|timeout|page-timeout|unknown)|Unreachable", ABSENT),
+    (r"connection-(not-supported|invalid-argument|profile-unavailable|sdp-search)", REFUSED),
     (r"adapter-not-powered|Resource Not Ready|Is Bluetooth turned on", OFF),
     (r"Access Denied|key-missing|authentication", UNPAIRED),
 )

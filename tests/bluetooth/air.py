@@ -17,9 +17,9 @@ from bumble.transport import open_transport
 from bumble.transport.common import AsyncPipeSink
 from peripheral import Peripheral, Trait, assigned
 
-#: Bluetooth Core Specification 5.4, volume 1, part F, section 2.8: Connection Timeout.
+#: Connection Timeout: Bluetooth Core Specification, volume 1, part F, from memory; the same number in bleak/exc.py.
 OUT_OF_RANGE = 0x08
-READ_BY_GROUP_TYPE = 0x10  # the first request of a service discovery: volume 3, part F, section 3.4.8
+READ_BY_GROUP_TYPE = 0x10  # the first request of a service discovery; volume 3, part F, from memory
 
 
 class _Link(LocalLink):

@@ -4,12 +4,13 @@ import shutil
 import sys
 import threading
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 if sys.platform == "linux":
-    from build_vm import missing
+    from build_vm import SEARCHED, missing
     from fake_bluez import FakeBluez
     from real_bluez import RealBluez
 else:
@@ -52,6 +53,14 @@ def real_bed(in_ci: bool) -> Iterator[Bed]:
     bed.start()
     yield bed
     bed.close()
+
+
+@pytest.fixture(scope="session")
+def bluetoothd(in_ci: bool) -> bytes:
+    """The program of BlueZ itself."""
+    path = shutil.which("bluetoothd", path=SEARCHED)
+    needed([] if path else ["bluez"], in_ci=in_ci)
+    return Path(str(path)).read_bytes()
 
 
 @pytest.fixture(scope="session", params=["fake", pytest.param("real", marks=pytest.mark.once)])

@@ -181,6 +181,13 @@ class FakeBluez:
 
         self._run(notify())
 
+    def when_subscribed(self, uuid: str) -> None:
+        """Wait until somebody has subscribed to the characteristic."""
+        deadline = time.monotonic() + 10
+        while not self._subscribers[self._path_of(uuid)]:
+            assert time.monotonic() < deadline, "somebody must subscribe within 10 s"
+            time.sleep(0.005)
+
     def drop(self) -> None:
         """Have the gauge end the connection."""
 
