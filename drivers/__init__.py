@@ -1,11 +1,12 @@
 """From the bytes that a gauge sends to a `Reading` in whole nanometres.
 
-`Gauge` reads one at a serial port and keeps the connection; `TypedGauge` takes what a person types; `SimulatedGauge` is
-the far end of a cable for trying things out. `SteadyCapture` takes the settled value of a stream. `load_profiles` says
-what kinds of gauge there are, `serial_ports` which ports. This package knows no fret, no session and no table.
+`Gauge` reads one at a serial port or over Bluetooth LE, as its profile says, and keeps the connection; `TypedGauge`
+takes what a person types; `SimulatedGauge` is the far end of a cable for trying things out. `SteadyCapture` takes the
+settled value of a stream. `load_profiles` says what kinds of gauge there are, `serial_ports` which ports,
+`nearby_gauges` which are heard over Bluetooth. This package knows no fret, no session and no table.
 """
 
-from drivers.discovery import PortInfo, serial_ports
+from drivers.discovery import PortInfo, nearby_gauges, serial_ports
 from drivers.errors import (
     DriverError,
     FrameError,
@@ -56,6 +57,7 @@ __all__ = [
     "TypedGauge",
     "TypedValue",
     "load_profiles",
+    "nearby_gauges",
     "parse_typed",
     "serial_ports",
     "system_clock",

@@ -4,7 +4,7 @@ import asyncio
 import threading
 from collections.abc import Coroutine
 from contextlib import suppress
-from typing import Any
+from typing import Any, cast
 
 from bumble.controller import Controller
 from bumble.core import UUID, AdvertisingData, PhysicalTransport
@@ -13,8 +13,7 @@ from bumble.gatt import Characteristic, Descriptor, Service
 from bumble.hci import Address, LeFeatureMask
 from bumble.host import Host
 from bumble.link import LocalLink
-from bumble.transport import open_transport
-from bumble.transport.common import AsyncPipeSink
+from bumble.transport.common import AsyncPipeSink, StreamPacketSource
 from peripheral import Peripheral, Trait, assigned
 
 #: Connection Timeout: Bluetooth Core Specification, volume 1, part F, from memory; the same number in bleak/exc.py.
@@ -93,6 +92,16 @@ class _Gauge:
         server.on_gatt_pdu = drop
 
 
+class _Console(StreamPacketSource):
+    """This end of the virtual machine's console: packets from it are handed on, packets for it are written."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self.machine = cast("asyncio.WriteTransport", transport)
+
+    def on_packet(self, packet: bytes) -> None:
+        self.machine.write(packet)
+
+
 class Air:
     """The air; its methods may be called from any thread and return when what they do is done."""
 
@@ -107,11 +116,12 @@ class Air:
 
         async def start() -> None:
             self._link = _Link()
-            self._transport = await open_transport(f"unix-server:{self._hci}")
+            self._console = _Console()
+            self._server = await self._loop.create_unix_server(lambda: self._console, self._hci)
             self._central = Controller(
                 "central",
-                host_source=self._transport.source,
-                host_sink=self._transport.sink,
+                host_source=self._console,
+                host_sink=self._console,
                 link=self._link,
                 public_address="F0:F1:F2:F3:F4:F0",
             )
@@ -124,9 +134,14 @@ class Air:
         self.run(start())
 
     def close(self) -> None:
-        """End everything on the air."""
+        """End everything on the air; the machine must have ended."""
+
+        async def close() -> None:
+            self._server.close()
+            await self._server.wait_closed()
+
         self.take()
-        self.run(self._transport.close())
+        self.run(close())
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join()
         self._loop.close()

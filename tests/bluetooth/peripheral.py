@@ -8,7 +8,7 @@ CONFIGURATION = 0x2902
 
 
 def assigned(number: int) -> str:
-    """Return the UUID of a 16-bit number: Bluetooth Core Specification, volume 3, part B, section 2.5.1, from memory."""
+    """Return the UUID of a 16-bit number: Bluetooth Core Specification, volume 3, part B, from memory."""
     return f"0000{number:04x}-0000-1000-8000-00805f9b34fb"
 
 

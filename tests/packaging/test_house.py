@@ -68,6 +68,7 @@ BREAKS = {
     "logger/limits.py": "import drivers.reading",
     "dashboard/words.py": "import drivers.reading",
     "drivers/gauge.py": "import serial",
+    "drivers/discovery.py": "import bleak",
 }
 """One import per contract that must be caught."""
 

@@ -1,0 +1,90 @@
+"""A gauge that is read over Bluetooth, as the bench reads it: against the fake and against real BlueZ."""
+
+import asyncio
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from peripheral import BATTERY_SERVICE, TEXT, TEXT_SERVICE, Peripheral
+
+from drivers import Backoff, Gauge, RadioUnavailableError, load_profiles, nearby_gauges
+from drivers.profiles.profile import BluetoothSettings
+
+Bed = Any
+
+
+def caliper(**more: Any) -> Gauge:
+    return Gauge(
+        "caliper",
+        profile=replace(load_profiles()["caliper-mm"], bluetooth=BluetoothSettings(characteristic=TEXT)),
+        port=Peripheral().address,
+        backoff=Backoff(first_s=0.01, limit_s=0.1),
+        **more,
+    )
+
+
+async def alive(gauge: Gauge) -> None:
+    async with asyncio.timeout(60):
+        while gauge.state.status != "alive":
+            await asyncio.sleep(0.01)
+
+
+def test_every_reading_comes_once_however_often_the_link_drops(bed: Bed) -> None:
+    drops = 4 if type(bed).__name__ == "RealBluez" else 25
+
+    async def work() -> list[int]:
+        values = []
+        async with caliper(must_open=True) as gauge:
+            for number in range(drops + 1):
+                await alive(gauge)
+                await asyncio.to_thread(bed.send, TEXT, b"%d.00\r\n" % number)
+                values.append((await gauge.read(20)).value_nm)
+                if number < drops:
+                    await asyncio.to_thread(bed.drop)
+                    async with asyncio.timeout(20):
+                        while gauge.state.status == "alive":
+                            await asyncio.sleep(0.001)
+            assert gauge.waiting == 0
+            assert gauge.state.readings == drops + 1
+            assert gauge.state.unreadable == 0
+        return values
+
+    assert asyncio.run(work()) == [number * 1_000_000 for number in range(drops + 1)]
+
+
+def test_a_line_in_two_notifications_is_one_reading_and_half_of_one_is_none(bed: Bed) -> None:
+    async def work() -> list[int]:
+        async with caliper(must_open=True) as gauge:
+            for part in (b"12.", b"34\r\n5.6"):
+                await asyncio.to_thread(bed.send, TEXT, part)
+            first = await gauge.read(20)
+            await asyncio.to_thread(bed.drop)
+            async with asyncio.timeout(20):
+                while gauge.state.unreadable == 0:
+                    await asyncio.sleep(0.01)
+            await alive(gauge)
+            await asyncio.to_thread(bed.send, TEXT, b"7.89\r\n")
+            return [first.value_nm, (await gauge.read(20)).value_nm]
+
+    assert asyncio.run(work()) == [12_340_000, 7_890_000]
+
+
+def test_a_radio_that_is_off_is_refused_where_it_must_open(bed: Bed) -> None:
+    async def work() -> None:
+        async with caliper(must_open=True):
+            raise AssertionError("opened")
+
+    bed.power(False)
+    try:
+        with pytest.raises(RadioUnavailableError, match="which is switched off"):
+            asyncio.run(work())
+    finally:
+        bed.power(True)
+
+
+def test_gauges_nearby_are_those_with_a_name_and_the_service(air: Bed) -> None:
+    air.put()
+
+    assert [found.name for found in nearby_gauges(1.0)] == ["Caliper1"]
+    assert [found.name for found in nearby_gauges(1.0, service=TEXT_SERVICE.upper())] == ["Caliper1"]
+    assert nearby_gauges(0.3, service=BATTERY_SERVICE) == []
