@@ -2,7 +2,8 @@
 
     python tests/bluetooth/build_vm.py FOLDER
 
-writes ``vmlinux`` and ``initrd.gz`` into FOLDER. Programs come from this machine's Debian packages (PROGRAMS); the
+writes ``vmlinux`` and ``initrd.gz`` into FOLDER; without FOLDER it prints the Debian packages that are still to be
+installed for it. Programs come from this machine's Debian packages (PROGRAMS); the
 kernel is downloaded with apt-get and unpacked, not installed.
 """
 
@@ -150,4 +151,7 @@ def _add_modules(kernel: Path, version: str, root: Path) -> None:
 
 
 if __name__ == "__main__":
-    build(Path(sys.argv[1]))
+    if len(sys.argv) > 1:
+        build(Path(sys.argv[1]))
+    else:
+        print(*missing())

@@ -1,6 +1,8 @@
 """Two beds: BlueZ as a fake, and as the real service in a small virtual machine. bleak runs unchanged on both."""
 
+import platform
 import shutil
+import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
@@ -12,7 +14,7 @@ import pytest
 if sys.platform == "linux":
     from build_vm import SEARCHED, missing
     from fake_bluez import FakeBluez
-    from real_bluez import RealBluez
+    from real_bluez import RealBluez, image
 else:
     collect_ignore_glob = ["test_*"]
 
@@ -30,11 +32,11 @@ def no_thread_is_left() -> Iterator[None]:
     assert set(threading.enumerate()) <= before
 
 
-def needed(packages: list[str], *, in_ci: bool) -> None:
-    """Skip where a Debian package is missing, but never in CI."""
-    if packages and not in_ci:
-        pytest.skip(f"needs {', '.join(packages)}")
-    assert not packages, f"CI must have {', '.join(packages)}"
+def needed(missed: list[str], *, in_ci: bool) -> None:
+    """Skip where something is missing, above all a Debian package, but never in CI."""
+    if missed and not in_ci:
+        pytest.skip(f"needs {', '.join(missed)}")
+    assert not missed, f"CI must have {', '.join(missed)}"
 
 
 @pytest.fixture(scope="session")
@@ -48,7 +50,12 @@ def fake_bed(in_ci: bool) -> Iterator[Bed]:
 
 @pytest.fixture(scope="session")
 def real_bed(in_ci: bool) -> Iterator[Bed]:
+    needed([] if platform.machine() == "x86_64" else ["an x86-64 processor"], in_ci=in_ci)
     needed(missing(), in_ci=in_ci)
+    try:
+        image()
+    except subprocess.CalledProcessError as error:  # without a network there is no kernel to be had
+        needed([f"what gives {error.stderr}"], in_ci=in_ci)
     bed = RealBluez()
     bed.start()
     yield bed
