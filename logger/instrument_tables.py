@@ -162,6 +162,8 @@ class SheetWishes:
             neck, and the zero that all paths share.
         gaps: frets at which the gap under a straightedge is asked for, on every path surveyed or swept.
         block_mm: height of the two equal blocks under the straightedge, taken off every gap.
+        board_as_fretted: whether the board is still as it was surveyed when it is fretted, so that the crowns' heights
+            above it count in the sweep; a board that was sanded since says nothing about the frets.
         zeros: stages at whose beginning and end the zero of their gauge is asked for; a sweep whose fixture is
             described has zeros of its own.
     """
@@ -171,6 +173,7 @@ class SheetWishes:
     long_steps: bool = False
     gaps: tuple[int, ...] = ()
     block_mm: float = 0.0
+    board_as_fretted: bool = False
     zeros: tuple[str, ...] = ()
 
 
@@ -228,15 +231,16 @@ def read_sheet(table: Table, *, frets: int) -> SheetWishes:
     Raises:
         InputFileError: a key does not hold.
     """
-    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm", "zeros"))
-    long_steps = table.values.get("long_steps", False)
-    if not isinstance(long_steps, bool):
-        raise table.error(f"{table.where}: long_steps must be true or false, got {long_steps!r}")
+    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm", "zeros", "board_as_fretted"))
+    answers: dict[str, Any] = {key: table.values.get(key, False) for key in ("long_steps", "board_as_fretted")}
+    for key, value in answers.items():
+        if not isinstance(value, bool):
+            raise table.error(f"{table.where}: {key} must be true or false, got {value!r}")
     paths = {key: _choices(table, key, PLACES) for key in ("board", "sweep") if key in table.values}
     gaps = _choices(table, "gaps", range(2, frets)) if "gaps" in table.values else ()
     zeros = _choices(table, "zeros", STAGES) if "zeros" in table.values else ()
     block = table.optional_number("block_mm", least=0, most=_MOST_BLOCK_MM) or 0.0
-    return SheetWishes(long_steps=long_steps, gaps=tuple(sorted(gaps)), block_mm=block, zeros=zeros, **paths)
+    return SheetWishes(**answers, gaps=tuple(sorted(gaps)), block_mm=block, zeros=zeros, **paths)
 
 
 def _choices(table: Table, key: str, allowed: Sequence[Any]) -> tuple[Any, ...]:

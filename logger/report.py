@@ -269,7 +269,7 @@ class Judge:
         return self.survey
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
-        board = self.survey.placed if self.survey else ()
+        board = self.survey.placed if self.survey and self.instrument.sheet.board_as_fretted else ()
         kinds = SWEEP_WAYS if not board else {**SWEEP_WAYS, **SURVEY_WAYS, **CROWN_WAYS}
         keys = [key for key in estimates if key.kind in kinds]
         inputs = tuple(estimates[key] for key in sorted(keys, key=repr))

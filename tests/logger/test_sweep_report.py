@@ -251,3 +251,25 @@ def test_a_hump_on_the_bare_board_is_sanded_where_it_stands(
     assert removed[14] == pytest.approx(0.14, abs=0.002)  # down to the tolerance, the line raised too
     assert "sand the bare board on the centre path at frets 13 to 15, most at 14" in said
     assert "extraction and a respirator" in said
+
+
+@pytest.mark.parametrize(("told", "surer"), [("", False), ("[sheet]\nboard_as_fretted = true\n", True)])
+def test_crown_heights_count_only_on_a_board_that_is_as_it_was_surveyed(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str], told: str, surer: bool
+):
+    flat = [0.0] * 21
+    swept = _steps(flat) + _gaps(flat, (8, 14))
+    board = (_steps(flat, round_="b") + _gaps(flat, (5, 8, 11, 14))).replace("fret_step", "board_step")
+    board = board.replace("straightedge_gap", "board_gap")
+    crowns = "".join(f"seated_height,{fret},centre,1.1,mm,,,,depth,s\n" for fret in range(1, 21))
+    neck = write("n.toml", instrument.read_text() + told)
+    u = []
+    for rows in (swept, swept + board + crowns):
+        readings = write("r.csv", HEAD + rows)
+        command = ["evaluate", str(readings), "--instrument", str(neck), "--gauges", str(gauges), "--json"]
+        run(command, lambda *_: 0)  # type: ignore[arg-type, return-value]
+        found = json.loads(capsys.readouterr().out)
+        u.append({one["fret"]: one["u_mm"] for one in found["profile"]})
+
+    assert (u[1][11] < 0.9 * u[0][11]) is surer
+    assert u[1][11] == pytest.approx(u[0][11], rel=1e-6) or surer
