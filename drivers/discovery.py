@@ -1,40 +1,40 @@
-"""Which ports there are, and which Bluetooth gauges are near."""
+"""Which serial ports there are, and which Bluetooth devices make themselves known."""
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from drivers.transports.advertised import Advertised
 from drivers.transports.serial_port import present_ports
-
-if TYPE_CHECKING:
-    from drivers.transports.bluetooth import Advertised
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PortInfo:
-    """A serial port: the name that opens it, and what the system says about it."""
+    """A serial port.
+
+    Attributes:
+        device: The name that opens it.
+        words: What the system says about it.
+        usb: Who its plug says it is, ``VID:PID:SERIAL`` (the serial number may be empty); empty if it is not USB.
+    """
 
     device: str
     words: str
+    usb: str = ""
 
 
 def serial_ports() -> list[PortInfo]:
     """Return the serial ports that the system shows, by name; none is opened."""
     return [
-        PortInfo(device=device, words="serial port" if words in {"", "n/a", device} else words)
-        for device, words in present_ports()
+        PortInfo(device=device, words="serial port" if words in {"", "n/a", device} else words, usb=usb)
+        for device, words, usb in present_ports()
     ]
 
 
-def nearby_gauges(within_s: float = 5.0, *, service: str = "", adapter: str = "") -> "list[Advertised]":
-    """Return the named Bluetooth devices that are heard in ``within_s`` seconds, the strongest first.
-
-    With ``service``, a UUID, only those that advertise it. Waits that long, so call it in a thread that runs no event
-    loop; ``adapter`` is the Linux name of the adapter that listens, such as ``hci0``.
+def bluetooth_devices(within_s: float = 5.0) -> list[Advertised]:
+    """Return the Bluetooth LE devices heard in ``within_s`` seconds, the strongest first; none is connected to.
 
     Raises:
-        DriverError: If Bluetooth cannot be used; `RadioUnavailableError`, `PortDeniedError` or `PortBusyError`.
+        DriverError: If Bluetooth cannot be used.
     """
-    from drivers.transports.bluetooth import scan  # a library that takes its time to load
+    from drivers.transports.bluetooth import scan  # a Bluetooth library is loaded only where one is needed
 
-    heard = scan(within_s, adapter=adapter)
-    return [found for found in heard if found.name and (not service or service.lower() in found.services)]
+    return scan(within_s)

@@ -11,6 +11,8 @@ DriverError
     NotStillError                   a press came while the gauge was moving
     FrameError (ValueError)         what came is not a measurement; ``frame`` holds it
     ProfileError (ValueError)       a profile file does not hold
+    NamedGaugesError (ValueError)   the file of named gauges does not hold
+    RecordingError (ValueError)     a recording cannot be written or does not hold
 """
 
 from datetime import datetime
@@ -86,3 +88,19 @@ class ProfileError(DriverError, ValueError):
         super().__init__(message)
         self.file = file
         self.key = key
+
+
+class NamedGaugesError(DriverError, ValueError):
+    """The file of named gauges, ``file``, cannot be used or does not hold; ``rule`` says why."""
+
+    def __init__(self, rule: str, *, file: str) -> None:
+        super().__init__(f"gauges file {file!r} {rule}")
+        self.file = file
+
+
+class RecordingError(DriverError, ValueError):
+    """The recording in ``file`` cannot be written, cannot be read or does not hold; ``rule`` says why."""
+
+    def __init__(self, rule: str, *, file: str) -> None:
+        super().__init__(f"recording {file!r} {rule}")
+        self.file = file

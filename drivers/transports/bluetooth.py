@@ -1,4 +1,4 @@
-"""A Bluetooth LE gauge, and the search for some. The only module that imports bleak.
+"""A Bluetooth LE gauge, and the search for some. Only this module and `bluetooth_listener` import bleak.
 
 bleak brings a backend for Linux (BlueZ), macOS and Windows; nothing here knows which one it is, except that ``adapter``
 (a name such as ``hci0``) is heeded on Linux alone. Without it bleak takes any adapter that is switched on.
@@ -9,7 +9,6 @@ import logging
 import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, TypeVar
 
@@ -23,6 +22,7 @@ from bleak.uuids import normalize_uuid_16, normalize_uuid_str
 
 from drivers.errors import DriverError
 from drivers.reading import Clock, Instant, system_clock
+from drivers.transports.advertised import Advertised
 from drivers.transports.bluetooth_faults import (
     MISSING,
     NOT_SELF_DESCRIBING,
@@ -342,23 +342,6 @@ async def _release(client: BleakClient) -> None:
     with suppress(*_FOREIGN):  # what there is to say about the connection has been said
         async with asyncio.timeout(_RELEASE_S):
             await client.disconnect()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Advertised:
-    """A Bluetooth LE device that makes itself known.
-
-    Attributes:
-        address: What opens it; on macOS the computer's own name for it.
-        name: What it calls itself, empty if it does not.
-        rssi: How strong it is heard, in dBm; negative, nearer zero is stronger.
-        services: UUIDs of the services that it advertises.
-    """
-
-    address: str
-    name: str
-    rssi: int
-    services: tuple[str, ...]
 
 
 def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:

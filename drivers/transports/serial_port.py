@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import serial
 from serial.tools.list_ports import comports
+from serial.tools.list_ports_common import ListPortInfo
 
 from drivers.errors import DriverError
 from drivers.profiles.profile import SerialSettings
@@ -177,6 +178,26 @@ def _set_exclusive(port: serial.Serial, exclusive: bool) -> None:
             _FCNTL.ioctl(port.fileno(), _TERMIOS.TIOCEXCL if exclusive else _TERMIOS.TIOCNXCL)
 
 
-def present_ports() -> list[tuple[str, str]]:
-    """Return device name and description of every serial port that the system shows, by name."""
-    return sorted((port.device, port.description or "") for port in comports())
+def present_ports() -> list[tuple[str, str, str]]:
+    """Return device name, description and USB identity of every serial port that the system shows, by name.
+
+    The identity is ``VID:PID:SERIAL``, the numbers in hexadecimal, and empty for a port that is not USB.
+    """
+    return sorted((port.device, port.description or "", _usb_identity(port)) for port in comports())
+
+
+def _usb_identity(port: ListPortInfo) -> str:
+    return "" if port.vid is None else f"{port.vid:04X}:{port.pid or 0:04X}:{port.serial_number or ''}"
+
+
+def try_port(port: str) -> None:
+    """Open a serial port and close it again, to know whether it can be used.
+
+    Raises:
+        DriverError: If it cannot.
+    """
+    try:
+        serial.Serial(port, exclusive=True).close()
+    except _FOREIGN as error:
+        ours: DriverError = opening_error(error, port=port)
+        raise ours from error

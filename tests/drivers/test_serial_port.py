@@ -218,14 +218,18 @@ def test_a_fault_of_ours_in_the_reader_still_ends_the_link(far_end: SimulatedGau
 
 def test_ports_are_listed_with_words(monkeypatch: pytest.MonkeyPatch) -> None:
     shown = [
-        SimpleNamespace(device="/dev/ttyUSB1", description="indicator cable"),
-        SimpleNamespace(device="/dev/ttyS0", description="n/a"),
+        SimpleNamespace(
+            device="/dev/ttyUSB1", description="indicator cable", vid=0x403, pid=0x6001, serial_number="A1"
+        ),
+        SimpleNamespace(device="/dev/ttyUSB2", description="bridge", vid=0x2341, pid=None, serial_number=None),
+        SimpleNamespace(device="/dev/ttyS0", description="n/a", vid=None, pid=None, serial_number=None),
     ]
     monkeypatch.setattr(serial_port, "comports", lambda: shown)
 
     assert serial_ports() == [
         PortInfo(device="/dev/ttyS0", words="serial port"),
-        PortInfo(device="/dev/ttyUSB1", words="indicator cable"),
+        PortInfo(device="/dev/ttyUSB1", words="indicator cable", usb="0403:6001:A1"),
+        PortInfo(device="/dev/ttyUSB2", words="bridge", usb="2341:0000:"),
     ]
 
 
