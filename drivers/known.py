@@ -22,7 +22,7 @@ from typing import Any, Final
 
 import platformdirs
 
-from drivers.discovery import PortInfo, bluetooth_devices, serial_ports
+from drivers.discovery import PortInfo
 from drivers.errors import NamedGaugesError, PortNotFoundError
 from drivers.profiles.profile import Profile, SerialSettings
 from drivers.transports.advertised import Advertised
@@ -247,8 +247,9 @@ def usb_of(port: str, ports: Sequence[PortInfo]) -> str:
     return next((one.usb for one in ports if os.path.realpath(one.device) == device), "")
 
 
-def find_port(gauge: NamedGauge, *, bluetooth: bool = False, ports: Sequence[PortInfo] | None = None,
-              heard: Sequence[Advertised] | None = None) -> str:  # fmt: skip
+def find_port(
+    gauge: NamedGauge, *, bluetooth: bool, ports: Sequence[PortInfo], heard: Sequence[Advertised] = ()
+) -> str:
     """Return what opens a named gauge now.
 
     A serial gauge is known by its plug where the system shows plugs, else by the name of its port. A Bluetooth gauge is
@@ -258,16 +259,13 @@ def find_port(gauge: NamedGauge, *, bluetooth: bool = False, ports: Sequence[Por
     Args:
         gauge: Which one.
         bluetooth: Whether its profile is of a Bluetooth gauge.
-        ports: The serial ports there are; else they are looked for.
-        heard: The Bluetooth devices that advertise; else they are listened for, which takes five seconds.
+        ports: The serial ports there are.
+        heard: The Bluetooth devices that advertise.
 
     Raises:
         PortNotFoundError: If its plug is not there, or several have the same.
-        DriverError: If Bluetooth cannot be used.
     """
-    if bluetooth:
-        return _address(gauge, bluetooth_devices() if heard is None else heard)
-    return _device(gauge, serial_ports() if ports is None else ports)
+    return _address(gauge, heard) if bluetooth else _device(gauge, ports)
 
 
 def _device(gauge: NamedGauge, ports: Sequence[PortInfo]) -> str:

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
 
-from drivers.errors import DriverError
+from drivers.errors import DriverError, NamedGaugesError, RecordingError
 from logger.bench import SOFTWARE
 from logger.cli_arguments import (
     FAILED,
@@ -73,7 +73,7 @@ def _guarded(options: argparse.Namespace, serve: Serve) -> int:
         status: int = options.run(options, serve)
         sys.stdout.flush()
         return status
-    except (InputFileError, CommandError) as error:
+    except (InputFileError, CommandError, NamedGaugesError, RecordingError) as error:
         return _say(error, USAGE)
     except StoreError as error:
         return _say(error, STORE)
@@ -309,8 +309,8 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--gauge",
         action="append",
-        metavar="NAME=PROFILE@PORT",
-        help="a gauge on a serial port, like green=caliper-mm@/dev/ttyUSB0; may be given again",
+        metavar="NAME",
+        help="a saved gauge, or NAME=PROFILE@PORT like green=caliper-mm@/dev/ttyUSB0; may be given again",
     )
     parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
     parser.add_argument("--climate", metavar="C,PERCENT", help="temperature and relative humidity, like 21.5,48")

@@ -1,8 +1,7 @@
-"""The `gauges` commands: list what the store knows, check a gauge at known sizes, study how far it repeats."""
+"""The `gauges` commands of a gauge's worth: check it at known sizes, study how far it repeats."""
 
 import argparse
 import json
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -36,17 +35,19 @@ from logger.cli_arguments import (
     number,
     page_port,
     stopped_by_signal,
-    store_from_environment,
     store_path,
     whole,
     whole_above_zero,
 )  # fmt: skip
+from logger.cli_find import add_find, list_gauges
+from logger.cli_listen import add_listen
+from logger.cli_replay import add_replay
 from logger.climate import check_climate
 from logger.door import Serve
 from logger.errors import InsufficientDataError
 from logger.gauge_file import GaugeSpec, read_gauges
-from logger.gauges import Known, find, history, known, record, record_lines, records, register
-from logger.store import Store, StoreReader
+from logger.gauges import Known, find, history, known, record, register
+from logger.store import Store
 from logger.terminal import Terminal
 
 REPEATS: Final = 3
@@ -55,19 +56,6 @@ BOTH_WAYS: Final = ("depth_indicator", "rocker")
 """Kinds of gauge that are run up and down; a caliper is not."""
 UNITS: Final = ("mm", "in", "thou")
 BACK: Final = "back"
-
-
-# -- list ------------------------------------------------------------------------------------------------------------
-
-
-def _list(options: argparse.Namespace, _serve: Serve) -> int:
-    path, terminal = store_path(options), Terminal()
-    found: list[dict[str, Any]] = []
-    if options.store or store_from_environment() or path.exists():
-        with StoreReader(path) as reader:
-            found = records(reader, now_ns=time.time_ns())
-    terminal.say(json.dumps(found, allow_nan=False) if options.json else "\n".join(record_lines(found)))
-    return OK
 
 
 # -- check -----------------------------------------------------------------------------------------------------------
@@ -335,10 +323,16 @@ def _names(text: str | None, *, counted: bool = False) -> list[str] | None:
 
 def add_gauges(add: Callable[..., argparse.ArgumentParser]) -> None:
     """Add the command `gauges` and what it can do."""
-    parser = command(add, "gauges", "list the gauges the store knows; check or study one", _list)
+    parser = command(
+        add, "gauges", "list the gauges there are; find, listen to, replay, check or study one", list_gauges
+    )
     add_store(parser)
-    parser.add_argument("--json", action="store_true", help="print one JSON list instead of a table")
+    parser.add_argument("--json", action="store_true", help="print what the store knows as one JSON list instead")
+    parser.add_argument("--scan", type=above_zero, metavar="SECONDS", help="also listen for Bluetooth devices so long")
     work = parser.add_subparsers(dest="work", metavar="WORK")
+    add_find(work.add_parser)
+    add_listen(work.add_parser)
+    add_replay(work.add_parser)
     _add_check(
         command(work.add_parser, "check", "is a gauge true: zero, and blocks, pins or leaves of known size", _check)
     )
@@ -394,7 +388,7 @@ def _add_study(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--plot", type=Path, metavar="FILE.html", help="write readings by part and person as a page")
     parser.add_argument("--page", action="store_true", help="measure on the live page instead of the terminal")
-    parser.add_argument("--gauge", action="append", metavar="NAME=PROFILE@PORT",
-                        help="with --page: the gauge on a serial port; else readings are typed")  # fmt: skip
+    parser.add_argument("--gauge", action="append", metavar="NAME",
+                        help="with --page: a saved gauge or NAME=PROFILE@PORT; else readings are typed")  # fmt: skip
     _add_common(parser)
     add_page(parser)

@@ -1,18 +1,20 @@
-"""A sitting at a real bench: gauges on serial ports, or typed readings when there are none."""
+"""A sitting at a real bench: gauges at ports and in the air, or typed readings when there are none."""
 
 import sys
 import threading
 import webbrowser
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import Final, TextIO
 
-from drivers.discovery import serial_ports
-from drivers.errors import DriverError, ProfileError
+from drivers.discovery import bluetooth_devices, serial_ports
+from drivers.errors import DriverError, NamedGaugesError, ProfileError
+from drivers.known import NamedGauge, find_port, named_gauges, profiles_folder
 from drivers.profiles import Profile, load_profiles
+from drivers.transports.advertised import Advertised
 from logger.bench import Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
@@ -28,7 +30,7 @@ PLAIN: Final = "plain-steel-string.toml"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SittingOptions:
-    """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``.
+    """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``, or saved gauges' names.
 
     ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths.
     """
@@ -73,11 +75,15 @@ def plug(texts: Sequence[str]) -> list[PluggedGauge]:
 
     Raises:
         GaugesError: a text, a profile or a name does not hold.
+        DriverError: a saved gauge is not there, or Bluetooth is needed and cannot be used.
     """
     profiles = known_profiles()
-    plugged = [parse_gauge(text, profiles) for text in texts]
+    saved = {text: _saved(text, profiles) for text in texts if "=" not in text}
+    radio = any(profiles[one.profile].bluetooth for one in saved.values())
+    heard = bluetooth_devices() if radio else []
+    plugged = [_found(saved[text], profiles, heard) if text in saved else parse_gauge(text, profiles) for text in texts]
     for index, one in enumerate(plugged):
-        if one.name == LEAVES or f"{one.name} ".startswith(TYPED):
+        if typed_name(one.name):
             raise GaugesError(f"--gauge {one.name!r}: that name is for readings that are typed; give the gauge another")
         for other in plugged[:index]:
             if other.name == one.name:
@@ -85,6 +91,25 @@ def plug(texts: Sequence[str]) -> list[PluggedGauge]:
             if other.port == one.port:
                 raise GaugesError(f"--gauge: {other.name!r} and {one.name!r} name one port, {one.port}; a port has one")
     return plugged
+
+
+def _saved(name: str, profiles: Mapping[str, Profile]) -> NamedGauge:
+    gauges = saved_gauges()
+    if name not in gauges:
+        known = ", ".join(map(repr, sorted(gauges))) or "none"
+        raise GaugesError("--gauge must be NAME=PROFILE@PORT, like green=caliper-mm@/dev/ttyUSB0, or the name of a "
+                          f"saved gauge (known: {known}), got {name!r}")  # fmt: skip
+    gauge = gauges[name]
+    if gauge.profile not in profiles:
+        raise GaugesError(f"gauge {name!r} is saved with the profile {gauge.profile!r}, which is missing; put its file "
+                          f"into {str(profiles_folder())!r}, or save the gauge again")  # fmt: skip
+    return gauge
+
+
+def _found(gauge: NamedGauge, profiles: Mapping[str, Profile], heard: Sequence[Advertised]) -> PluggedGauge:
+    profile = gauge.applied_to(profiles[gauge.profile])
+    port = find_port(gauge, bluetooth=profile.bluetooth is not None, ports=serial_ports(), heard=heard)
+    return PluggedGauge(name=gauge.name, profile=profile, port=port)
 
 
 def _instrument(path: Path | None) -> Instrument:
@@ -98,15 +123,32 @@ def plain_instrument() -> Instrument:
 
 
 def known_profiles() -> dict[str, Profile]:
-    """Return the profiles of gauges by name.
+    """Return the profiles of gauges by name: those shipped and the person's own.
 
     Raises:
         GaugesError: one of them does not hold.
     """
     try:
-        return dict(load_profiles())
+        return dict(load_profiles(profiles_folder()))
     except ProfileError as error:
         raise GaugesError(str(error)) from error
+
+
+def saved_gauges() -> dict[str, NamedGauge]:
+    """Return the gauges that the person has saved, by name.
+
+    Raises:
+        GaugesError: their file does not hold.
+    """
+    try:
+        return named_gauges()
+    except NamedGaugesError as error:
+        raise GaugesError(str(error)) from error
+
+
+def typed_name(name: str) -> bool:
+    """Tell whether a name is kept for readings that are typed."""
+    return name == LEAVES or f"{name} ".startswith(TYPED)
 
 
 def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event, out: TextIO | None = None) -> int:

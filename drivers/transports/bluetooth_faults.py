@@ -110,6 +110,12 @@ SILENT_CHARACTERISTIC: Final = Fault(
     cause="most likely the profile names one that can only be read or written",
     remedy="name a characteristic that notifies in the profile",
 )
+NOTHING_NOTIFIES: Final = Fault(
+    raises=PortError,
+    symptom="sends nothing by itself",
+    cause="most likely it is no gauge, or one that must be paired first",
+    remedy="choose another device, or pair it in the system's settings",
+)
 NOT_SELF_DESCRIBING: Final = Fault(
     raises=PortError,
     symptom="does not say in which form its numbers come",
