@@ -166,7 +166,7 @@ def _listen(options: argparse.Namespace, _serve: Serve) -> int:
                       "Ctrl-C ends")  # fmt: skip
         for event in _events(link, heard, stop, options.seconds):
             ear.take(event)
-    _conclude(ear, options.port, terminal)
+    _conclude(ear, options, terminal)
     if options.record is not None and recording.trouble:
         raise CommandError(recording.trouble)
     if gauge is not None:
@@ -174,10 +174,12 @@ def _listen(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
-def _conclude(ear: _Ear, port: str, terminal: Terminal) -> None:
+def _conclude(ear: _Ear, options: argparse.Namespace, terminal: Terminal) -> None:
     """Say what came of it; raise what ended the link before it was asked to end."""
     if ear.error is None or ear.chunks:
-        terminal.say("\n".join(_result(ear, port)))
+        terminal.say("\n".join(_result(ear)))
+        if options.save is None:
+            terminal.say("\n".join(_advice(ear, options.port)))
     if ear.error is not None:
         raise ear.error
 
@@ -261,13 +263,12 @@ def _save(gauge: NamedGauge, ear: _Ear, terminal: Terminal) -> None:
 # -- what came of it -------------------------------------------------------------------------------------------------
 
 
-def _result(ear: _Ear, port: str) -> list[str]:
+def _result(ear: _Ear) -> list[str]:
     lines = ["", f"{ear.size} bytes in {ear.chunks} pieces"]
     for source, trials in ear.trials.items():
         lines += [f"from {source}"] if source else []
         lines += _scores(trials, ear.serial)
-    best = ranked(one for trials in ear.trials.values() for one in trials)
-    return [*lines, *_advice(ear, best, port)]
+    return lines
 
 
 def _scores(trials: Sequence[Trial], serial: SerialSettings) -> list[str]:
@@ -293,7 +294,8 @@ def _other_settings(profile: Profile, serial: SerialSettings) -> str:
     return f"; says {serial_text(profile.serial)}, read at {serial_text(serial)}"
 
 
-def _advice(ear: _Ear, best: Sequence[Trial], port: str) -> list[str]:
+def _advice(ear: _Ear, port: str) -> list[str]:
+    best = ranked(one for trials in ear.trials.values() for one in trials)
     if not ear.chunks:
         return [
             "nothing came: press the gauge's send button, or try another speed with --baud (1200, 2400, 4800, 19200)"
