@@ -1,13 +1,21 @@
 """Listening to a port without knowing what is there: every profile is tried on what comes."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 from decimal import Decimal
 from typing import Final
 
 from drivers.frames.stream import Decoded
 from drivers.link_event import LinkEvent, as_events
-from drivers.profiles.profile import DECODERS, SELF_DESCRIBING, BluetoothSettings, Profile, SerialSettings
+from drivers.profiles.profile import (
+    BINARY,
+    DECODERS,
+    FRAMINGS,
+    SELF_DESCRIBING,
+    BluetoothSettings,
+    Profile,
+    SerialSettings,
+)
 from drivers.reading import NM_PER_UNIT, system_clock
 from drivers.transports.link import Link, Wiring, connect
 
@@ -84,7 +92,7 @@ def serial_trials(profiles: Iterable[Profile]) -> list[Trial]:
     return [Trial(one) for one in profiles if one.bluetooth is None]
 
 
-def bluetooth_trials(profiles: Iterable[Profile], characteristic: str, form: bytes | None) -> list[Trial]:
+def bluetooth_trials(profiles: Collection[Profile], characteristic: str, form: bytes | None) -> list[Trial]:
     """Return a trial for every profile of this characteristic, and for every other way of decoding.
 
     Args:
@@ -92,17 +100,18 @@ def bluetooth_trials(profiles: Iterable[Profile], characteristic: str, form: byt
         characteristic: UUID of the one that is listened to.
         form: How its numbers are written, None if it does not say.
     """
-    trials: list[Trial] = []
-    for one in profiles:
-        of_radio = one.bluetooth
-        describing = one.decoder == SELF_DESCRIBING and form is not None
-        if of_radio is not None and of_radio.characteristic in {"", characteristic}:
-            if of_radio.characteristic or describing:
-                trials.append(Trial(one))
-        elif of_radio is None:
-            radio = BluetoothSettings(characteristic=characteristic)
-            trials.append(Trial(replace(one, bluetooth=radio), fits=False))
+    trials = [Trial(one) for one in profiles if one.bluetooth and _is_for(one, characteristic, form)]
+    ways = {(one.decoder, one.unit, one.decimal_comma): one for one in profiles if one.bluetooth is None}
+    for one in ways.values():
+        for framing in FRAMINGS if one.decoder not in BINARY else FRAMINGS[:1]:
+            radio = replace(one, framing=framing, bluetooth=BluetoothSettings(characteristic=characteristic))
+            trials.append(Trial(radio, fits=False))
     return trials
+
+
+def _is_for(profile: Profile, characteristic: str, form: bytes | None) -> bool:
+    named = profile.bluetooth.characteristic if profile.bluetooth else ""
+    return named == characteristic if named else profile.decoder == SELF_DESCRIBING and form is not None
 
 
 def listen_to_port(port: str, put: Callable[[LinkEvent], None], *, profile: Profile | None = None,

@@ -121,7 +121,10 @@ class _Ear:
 
 
 def _title(trial: Trial) -> str:
-    return trial.profile.name if trial.fits else f"the decoder of {trial.profile.name}"
+    if trial.fits:
+        return trial.profile.name
+    whole = ", each message a line" if trial.profile.framing == "messages" else ""
+    return f"the decoder of {trial.profile.name}{whole}"
 
 
 def _events(link: Link, events: "queue.SimpleQueue[LinkEvent]", stop: threading.Event, seconds: float | None
@@ -311,16 +314,22 @@ def _advice(ear: _Ear, port: str) -> list[str]:
     elif len(same) > 1:
         lines.append("several profiles read it alike: choose the one that says what the gauge is, or give --kind")
     if not first.fits:
-        radio = first.profile.bluetooth or BluetoothSettings()
-        lines.append(
-            f"no profile names this characteristic: write one (README, Gauges) with decoder = "
-            f'"{first.profile.decoder}" and, under [bluetooth], characteristic = "{radio.characteristic}"'
-        )
-        return lines
+        return [*lines, _own_profile(first.profile)]
     speed, bits = serial_text(ear.serial).split()
     settings = f" --baud {speed} --bits {bits}" if _other_settings(first.profile, ear.serial) else ""
     again = f"fretledger gauges listen {shlex.quote(port)} --profile {first.profile.name}{settings}"
     return [*lines, f'next: {again} --save "green caliper"']
+
+
+def _own_profile(profile: Profile) -> str:
+    radio = profile.bluetooth or BluetoothSettings()
+    keys = {"decoder": profile.decoder, "framing": profile.framing, "unit": profile.unit}
+    told = ", ".join(f'{key} = "{value}"' for key, value in keys.items())
+    comma = ", decimal_comma = true" if profile.decimal_comma else ""
+    return (
+        f"no profile names this characteristic: write one (README, Gauges) with {told}{comma} and, under [bluetooth], "
+        f'characteristic = "{radio.characteristic}"'
+    )
 
 
 # -- arguments -------------------------------------------------------------------------------------------------------

@@ -1,7 +1,6 @@
 """A recording on disk: what is written is read back, and what does not hold is told with its line."""
 
 import json
-
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
