@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Final
 
 from drivers.discovery import bluetooth_devices, serial_ports
-from drivers.errors import DriverError, SilenceError
+from drivers.errors import DriverError, LinkLostError, SilenceError
 from drivers.frames.stream import Decoded
 from drivers.known import NamedGauge, check_name, save_gauge, serial_from, serial_text, usb_of
 from drivers.link_event import LinkEvent
@@ -94,7 +94,7 @@ class _Ear:
             self._terminal.say(f"battery {event.percent} %")
         elif event.data:
             self._show_bytes(event)
-        if not event.source and not self.trials:
+        if event.kind in {"open", "chunk"} and not self.trials:
             self.trials[""] = serial_trials(self._profiles.values())
         found = [(trial, trial.take(event)) for trial in self.trials.get(event.source, [])]
         if event.kind == "chunk":
@@ -178,11 +178,19 @@ def _listen(options: argparse.Namespace, _serve: Serve) -> int:
 
 
 def _conclude(ear: _Ear, options: argparse.Namespace, terminal: Terminal) -> None:
-    """Say what came of it; raise what ended the link before it was asked to end."""
+    """Say what came of it.
+
+    Raises:
+        LinkLostError: the gauge went away meanwhile.
+        DriverError: it could not be opened.
+    """
     if ear.error is None or ear.chunks:
         terminal.say("\n".join(_result(ear)))
         if options.save is None:
             terminal.say("\n".join(_advice(ear, options.port)))
+    if isinstance(ear.error, LinkLostError):
+        words = f"{options.port!r} is gone, most likely its cable came out or it lost power; see to it and listen again"
+        raise LinkLostError(words, gauge=options.port, port=options.port) from ear.error
     if ear.error is not None:
         raise ear.error
 

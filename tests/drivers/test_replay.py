@@ -38,7 +38,8 @@ Run = Callable[[Coroutine[Any, Any, Any]], Any]
 Script = list[tuple[bool, list[tuple[bytes, int]]]]
 
 FRAMES = (
-    b"12.34\r\n", b"-0.05 mm\r\n", b"1,25\n", b"0004D2\r\n", b"FFFF001234530\r\n", (1234567).to_bytes(4, "little"), b"\xd2\x04\x00", b"garbage\n",
+    b"12.34\r\n", b"-0.05 mm\r\n", b"1,25\n", b"0004D2\r\n", b"FFFF001234530\r\n", b"\xd2\x04\x00", b"garbage\n",
+    (1234567).to_bytes(4, "little"),
     int("FFFF001234530"[::-1], 16).to_bytes(7, "little"), b"",
 )  # fmt: skip
 PROFILES = {
