@@ -49,8 +49,6 @@ _RELEASE_S: Final = 3.0
 
 # What a connection brings: a notification, a battery level in percent, or why it ended.
 _News = asyncio.Queue[tuple[bytes, Instant] | int | Exception]
-
-
 _T = TypeVar("_T")
 
 

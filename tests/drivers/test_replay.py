@@ -1,6 +1,7 @@
 """Replaying gives exactly what the live run gave, whatever came and however it was cut."""
 
 import asyncio
+import os
 import tempfile
 import threading
 import time
@@ -165,6 +166,7 @@ def test_replaying_gives_exactly_the_live_readings(name: str, script: Script) ->
     assert second_state.battery_percent == first_state.battery_percent
 
 
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 def test_what_a_real_port_gave_is_given_again(tmp_path: Path, profiles: dict[str, Profile], run: Run) -> None:
     profile = profiles["caliper-mm"]
 

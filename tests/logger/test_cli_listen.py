@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers import SimulatedGauge, load_profiles, named_gauges
+from drivers import NamedGauge, PortInfo, SimulatedGauge, load_profiles, named_gauges
 from drivers.known import profiles_folder
 from logger.cli import run
 from logger.door import Door, PageServer
@@ -193,6 +193,18 @@ def test_settings_that_differ_are_saved_with_the_gauge(
 
     assert named_gauges()["g"].serial == "2400 8N1"
     assert "; says 9600 8N1, read at 2400 8N1" in capsys.readouterr().out
+
+
+def test_a_gauge_is_saved_with_what_its_plug_says(
+    far_end: SimulatedGauge, press: Press, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shown = [PortInfo(device=far_end.port, words="bridge board", usb="2341:0043:77")]
+    monkeypatch.setattr("logger.cli_listen.serial_ports", lambda: shown)
+    press([b"1.23\r\n"])
+
+    assert command("gauges", "listen", far_end.port, "--seconds", 1, "--profile", "caliper-mm", "--save", "g") == 0
+
+    assert named_gauges() == {"g": NamedGauge(name="g", profile="caliper-mm", port=far_end.port, usb="2341:0043:77")}
 
 
 def test_a_port_that_is_missing_is_told(capsys: pytest.CaptureFixture[str]) -> None:

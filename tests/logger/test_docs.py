@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from drivers import load_profiles
 from logger.cli import run
 from logger.evaluate import evaluate_file
 from logger.evaluation.levelling import LevellingPlan
@@ -120,3 +121,21 @@ def test_the_rows_shown_are_rows_of_the_file():
 
     assert len(shown) == 4
     assert set(shown) <= set(rows)
+
+
+def test_the_profile_in_the_readme_holds(tmp_path: Path):
+    readme = (DOCS.parent / "README.md").read_text(encoding="utf-8")
+    (example,) = (block for block in readme.split("```toml\n") if 'name = "shop-caliper"' in block)
+    text = example.split("```")[0]
+    (tmp_path / "own.toml").write_text(text.replace("# [ask]", '[ask]\ntext = "?"\n#'), encoding="utf-8")
+
+    profile = load_profiles(tmp_path)["shop-caliper"]
+
+    assert (profile.kind, profile.decoder, profile.serial.baud) == ("caliper", "text", 9600)
+    assert profile.ask is not None
+
+
+def test_the_readme_names_every_shipped_profile():
+    readme = (DOCS.parent / "README.md").read_text(encoding="utf-8")
+
+    assert [name for name in load_profiles() if f"`{name}`" not in readme] == []
