@@ -2,6 +2,7 @@
 
 import json
 import os
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,9 +19,11 @@ from drivers import (
     save_gauge,
 )
 from drivers.errors import PortDeniedError
+from drivers.known import config_folder
 from drivers.transports.serial_port import SerialTransport
 from logger.cli import run
 from logger.door import Door, PageServer
+from logger.sitting import plug
 
 if not hasattr(os, "openpty"):  # Windows
     pytest.skip("needs pseudo-terminals", allow_module_level=True)
@@ -90,8 +93,6 @@ def test_what_is_wrong_with_each_is_told(
 
 
 def test_a_port_in_use_is_told(far_end: SimulatedGauge, capsys: pytest.CaptureFixture[str]) -> None:
-    import threading
-
     save_gauge(NamedGauge(name="green", profile="caliper-mm", port=far_end.port))
     opened = threading.Event()
     other = SerialTransport(
@@ -206,9 +207,30 @@ def test_a_bench_with_a_gauge_that_is_not_there(
 
 def test_a_file_of_gauges_that_does_not_hold_is_told(capsys: pytest.CaptureFixture[str]) -> None:
     save_gauge(NamedGauge(name="g", profile="caliper-mm", port="p"))
-    from drivers.known import config_folder
-
     (config_folder() / "gauges.toml").write_text("format = 2\n", encoding="utf-8")
 
     assert command("gauges", "find") == 2
     assert "must have format = 1, got 2" in capsys.readouterr().err
+
+
+def test_a_saved_bluetooth_gauge_is_used_where_it_is_heard(monkeypatch: pytest.MonkeyPatch) -> None:
+    searches: list[str] = []
+
+    def devices() -> list[Advertised]:
+        searches.append("search")
+        return [Advertised(address="AA:EE", name="Gauge 7", rssi=-40, services=())]
+
+    monkeypatch.setattr("logger.sitting.bluetooth_devices", devices)
+    for name, called in (("moved", "Gauge 7"), ("asleep", "Gauge 8")):
+        save_gauge(
+            NamedGauge(
+                name=name, profile="ble-self-describing", port=f"of {name}", bluetooth_name=called, kind="rocker"
+            )
+        )
+
+    plugged = plug(["moved", "green=caliper-mm@/dev/p", "asleep"])
+
+    assert [(one.name, one.port, one.profile.kind) for one in plugged] == [
+        ("moved", "AA:EE", "rocker"), ("green", "/dev/p", "caliper"), ("asleep", "of asleep", "rocker"),
+    ]  # fmt: skip
+    assert searches == ["search"]
