@@ -236,11 +236,11 @@ def read_sheet(table: Table, *, frets: int) -> SheetWishes:
     for key, value in answers.items():
         if not isinstance(value, bool):
             raise table.error(f"{table.where}: {key} must be true or false, got {value!r}")
-    paths = {key: _choices(table, key, PLACES) for key in ("board", "sweep") if key in table.values}
+    paths: dict[str, Any] = {key: _choices(table, key, PLACES) for key in ("board", "sweep") if key in table.values}
     gaps = _choices(table, "gaps", range(2, frets)) if "gaps" in table.values else ()
     zeros = _choices(table, "zeros", STAGES) if "zeros" in table.values else ()
     block = table.optional_number("block_mm", least=0, most=_MOST_BLOCK_MM) or 0.0
-    return SheetWishes(**answers, gaps=tuple(sorted(gaps)), block_mm=block, zeros=zeros, **paths)
+    return SheetWishes(gaps=tuple(sorted(gaps)), block_mm=block, zeros=zeros, **answers, **paths)
 
 
 def _choices(table: Table, key: str, allowed: Sequence[Any]) -> tuple[Any, ...]:
