@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
 from datetime import datetime
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from bleak import BleakAdapter, BleakClient, BleakScanner
 from bleak.backends.characteristic import BleakGATTCharacteristic
@@ -22,17 +22,8 @@ from bleak.uuids import normalize_uuid_16, normalize_uuid_str
 
 from drivers.errors import DriverError
 from drivers.reading import Clock, Instant, system_clock
+from drivers.transports import bluetooth_faults as faults
 from drivers.transports.advertised import Advertised
-from drivers.transports.bluetooth_faults import (
-    MISSING,
-    NOT_SELF_DESCRIBING,
-    SEVERAL,
-    SILENT_CHARACTERISTIC,
-    fault_error,
-    lost_error,
-    opening_error,
-    search_error,
-)
 from drivers.transports.faults import Fault
 
 log = logging.getLogger(__name__)
@@ -47,9 +38,11 @@ _FOREIGN: Final = (BleakError, OSError, EOFError, ValueError, TypeError)
 #: How long ending a connection may take; the other side may not answer at all.
 _RELEASE_S: Final = 3.0
 
+# bleak keeps what it knows of the radio in a table by event loop, which is not made for several threads.
+_REGISTERING: Final = threading.Lock()
+
 # What a connection brings: a notification, a battery level in percent, or why it ended.
 _News = asyncio.Queue[tuple[bytes, Instant] | int | Exception]
-_T = TypeVar("_T")
 
 
 def _ignore(_: object) -> None:
@@ -175,7 +168,7 @@ class BluetoothTransport:
             async with asyncio.timeout(self._connect_s + _RELEASE_S):  # bleak may wait for the end of its attempt
                 await client.connect()
         except _FOREIGN as error:
-            return opening_error(error, address=self._address)
+            return faults.opening_error(error, address=self._address)
         try:
             return await self._connection(client, news)
         finally:
@@ -189,7 +182,7 @@ class BluetoothTransport:
         except DriverError as error:
             return error
         except _FOREIGN as error:
-            return opening_error(error, address=self._address)
+            return faults.opening_error(error, address=self._address)
         await self._open(news)
         watch = asyncio.create_task(self._watch(client, characteristic, news))
         self._let_send(client)
@@ -228,12 +221,12 @@ class BluetoothTransport:
         if self._characteristic:
             wanted = normalize_uuid_str(self._characteristic)
             named = [one for one in every if one.uuid == wanted]
-            found, otherwise = _notifying(named), SILENT_CHARACTERISTIC if named else MISSING
+            found, otherwise = _notifying(named), faults.SILENT_CHARACTERISTIC if named else faults.MISSING
         else:
             described = [one for one in every if one.get_descriptor(PRESENTATION) and one.uuid != BATTERY_LEVEL]
-            found, otherwise = _notifying(described), NOT_SELF_DESCRIBING
+            found, otherwise = _notifying(described), faults.NOT_SELF_DESCRIBING
         if len(found) != 1:
-            raise self._unfit(SEVERAL if found else otherwise)
+            raise self._unfit(faults.SEVERAL if found else otherwise)
         return found[0]
 
     async def _subscribe(self, client: BleakClient, characteristic: BleakGATTCharacteristic, news: _News) -> None:
@@ -243,7 +236,8 @@ class BluetoothTransport:
         await client.start_notify(characteristic, lambda _, chunk: news.put_nowait((bytes(chunk), self._clock())))
 
     async def _follow_battery(self, client: BleakClient, news: _News) -> None:
-        battery = client.services.get_characteristic(BATTERY_LEVEL)
+        found = [one for one in client.services.characteristics.values() if one.uuid == BATTERY_LEVEL]
+        battery = min(found, key=lambda one: one.handle, default=None)
         if battery is None:
             return
 
@@ -286,22 +280,26 @@ class BluetoothTransport:
         volume 3, part G, section 3.3.3.3, from memory). A value is not asked for, because BlueZ hands an answer on as
         a notification as well.
         """
+        asked = next(iter(characteristic.descriptors), None)
+        if asked is None:
+            log.warning("gauge %r shows no descriptor; a system service that dies will not be noticed", self._gauge)
+            return
         while True:
             await asyncio.sleep(self._watch_s / 3)
             try:
                 async with asyncio.timeout(self._watch_s / 2):
-                    await client.read_gatt_descriptor(characteristic.descriptors[0])
+                    await client.read_gatt_descriptor(asked)
             except BleakGATTProtocolError as error:
                 log.debug("gauge %r is there, though it answers %s", self._gauge, error)
-            except (*_FOREIGN, IndexError) as error:
+            except _FOREIGN as error:
                 news.put_nowait(error)
                 return
 
     def _lost(self, error: Exception) -> DriverError:
-        return lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
+        return faults.lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
 
     def _unfit(self, fault: Fault) -> DriverError:
-        return fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address)
+        return faults.fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address)
 
 
 def _notifying(characteristics: list[BleakGATTCharacteristic]) -> list[BleakGATTCharacteristic]:
@@ -315,9 +313,19 @@ async def _present(address: str, *, adapter: str, within_s: float) -> BLEDevice:
         return device.address.lower() == address.lower()
 
     # A program that was killed leaves its gauge connected on Linux, and a connected gauge does not advertise.
-    radio = await BleakAdapter.get(bluez={"adapter": adapter})
-    connected = next(filter(wanted, await radio.get_connected_devices()), None)
+    async with asyncio.timeout(within_s):
+        connected = next(filter(wanted, await (await _radio(adapter)).get_connected_devices()), None)
     return connected or (await _heard(wanted, adapter=adapter, within_s=within_s))[0]
+
+
+async def _radio(adapter: str) -> BleakAdapter:
+    """Return this computer's radio, known to this event loop from now on."""
+    while not _REGISTERING.acquire(blocking=False):
+        await asyncio.sleep(0.01)
+    try:
+        return await BleakAdapter.get(bluez={"adapter": adapter})
+    finally:
+        _REGISTERING.release()
 
 
 async def _heard(
@@ -329,8 +337,10 @@ async def _heard(
         BleakDeviceNotFoundError: If there is none within ``within_s`` seconds.
     """
     try:
-        async with asyncio.timeout(within_s), BleakScanner(bluez={"adapter": adapter}) as scanner:
-            return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
+        async with asyncio.timeout(within_s):
+            await _radio(adapter)
+            async with BleakScanner(bluez={"adapter": adapter}) as scanner:
+                return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
     except TimeoutError as error:
         raise BleakDeviceNotFoundError("", f"none was heard in {within_s:g} s") from error
 
@@ -352,7 +362,9 @@ def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:
     """
 
     async def search() -> list[Advertised]:
-        heard = await BleakScanner.discover(within_s, return_adv=True, bluez={"adapter": adapter})
+        async with asyncio.timeout(within_s + _RELEASE_S):
+            await _radio(adapter)
+            heard = await BleakScanner.discover(within_s, return_adv=True, bluez={"adapter": adapter})
         return sorted((_advertised(*pair) for pair in heard.values()), key=lambda one: (-one.rssi, one.address))
 
     return _searched(search(), what="search for gauges")
@@ -375,13 +387,13 @@ def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: 
     def wanted(_: BLEDevice, said: AdvertisementData) -> bool:
         return name in {"", said.local_name} and (not uuid or uuid in said.service_uuids)
 
-    async def search() -> Advertised:
-        return _advertised(*await _heard(wanted, adapter=adapter, within_s=within_s))
+    async def search() -> list[Advertised]:
+        return [_advertised(*await _heard(wanted, adapter=adapter, within_s=within_s))]
 
-    return _searched(search(), what=f"Bluetooth gauge {name or service!r}")
+    return _searched(search(), what=f"Bluetooth gauge {name or service!r}")[0]
 
 
-def _searched(search: Coroutine[Any, Any, _T], *, what: str) -> _T:
+def _searched(search: Coroutine[Any, Any, list[Advertised]], *, what: str) -> list[Advertised]:
     """Run ``search`` to its end.
 
     Raises:
@@ -390,7 +402,7 @@ def _searched(search: Coroutine[Any, Any, _T], *, what: str) -> _T:
     try:
         return asyncio.run(search)
     except _FOREIGN as error:
-        ours: DriverError = search_error(error, what=what)
+        ours: DriverError = faults.search_error(error, what=what)
         raise ours from error
 
 

@@ -39,10 +39,8 @@ MODULES = (
     "virtio_net",
     "cmac",
     "ecb",
-    "aes_generic",
     "algif_hash",
     "algif_skcipher",
-    "ecdh_generic",
     "hci_uart",
 )
 

@@ -70,7 +70,9 @@ def bluetoothd(in_ci: bool) -> bytes:
     return Path(str(path)).read_bytes()
 
 
-@pytest.fixture(scope="session", params=["fake", pytest.param("real", marks=pytest.mark.once)])
+@pytest.fixture(
+    scope="session", params=["fake", pytest.param("real", marks=[pytest.mark.once, pytest.mark.timeout(300)])]
+)
 def any_bed(request: pytest.FixtureRequest) -> Bed:
     return request.getfixturevalue(f"{request.param}_bed")
 

@@ -324,7 +324,7 @@ class FakeBluez:
 
     def _start_notify(self, call: Message) -> Message:
         properties = self._objects[str(call.path)]["org.bluez.GattCharacteristic1"]
-        if "notify" not in properties["Flags"].value:
+        if not {"notify", "indicate"} & set(properties["Flags"].value):
             return Message.new_error(call, "org.bluez.Error.NotSupported", "Operation is not supported")
         self._subscribers[str(call.path)].add(str(call.sender))
         return _reply(call)

@@ -2,11 +2,12 @@
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from listener import Listener
-from peripheral import NUMBER, TEXT, Peripheral
+from peripheral import BATTERY_TRAIT, NUMBER, TEXT, TEXT_TRAIT, Peripheral
 
 from drivers import (
     DriverError,
@@ -139,6 +140,40 @@ def test_a_gauge_that_refuses_the_watch_is_alive(fake: Bed, listen: Listen) -> N
 
     assert listener.wait("chunk") == [b"1.23\r\n"]
     assert listener.all("end") == []
+
+
+def test_a_gauge_that_shows_no_descriptor_is_read_and_not_watched(
+    fake: Bed, listen: Listen, caplog: pytest.LogCaptureFixture
+) -> None:
+    fake.take()
+    fake.put(Peripheral(traits=(replace(TEXT_TRAIT, properties=("indicate",)),)))
+    listener = listen(watch_s=0.1)
+    listener.wait("open")
+
+    time.sleep(0.2)
+    fake.send(TEXT, b"1.23\r\n")
+
+    assert listener.wait("chunk") == [b"1.23\r\n"]
+    assert listener.all("end") == []
+    assert "gauge 'caliper' shows no descriptor" in caplog.text
+
+
+def test_of_two_batteries_the_first_is_followed(fake: Bed, listen: Listen) -> None:
+    fake.take()
+    fake.put(Peripheral(traits=(TEXT_TRAIT, BATTERY_TRAIT, replace(BATTERY_TRAIT, value=bytes([12])))))
+
+    assert listen().wait("battery") == [87]
+
+
+def test_several_connect_at_once(fake: Bed, listen: Listen) -> None:
+    listeners = [listen() for _ in range(6)]
+
+    for listener in listeners:
+        listener.wait("open")
+    fake.send(TEXT, b"1.23\r\n")
+
+    for listener in listeners:
+        assert set(listener.wait("chunk")) == {b"1.23\r\n"}
 
 
 @pytest.mark.parametrize(
