@@ -6,6 +6,7 @@ bleak brings a backend for Linux (BlueZ), macOS and Windows; nothing here knows 
 
 import asyncio
 import logging
+import sys
 import threading
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -38,15 +39,11 @@ _FOREIGN: Final = (BleakError, OSError, EOFError, ValueError, TypeError)
 #: How long ending a connection may take; the other side may not answer at all.
 _RELEASE_S: Final = 3.0
 
-# bleak keeps what it knows of the radio in a table by event loop, which is not made for several threads.
+# bleak keeps what it knows of the radio for all event loops together, which is not made for several threads.
 _REGISTERING: Final = threading.Lock()
 
 # What a connection brings: a notification, a battery level in percent, or why it ended.
 _News = asyncio.Queue[tuple[bytes, Instant] | int | Exception]
-
-
-def _ignore(_: object) -> None:
-    """Take no notice of what the caller of the transport does not want to know."""
 
 
 class BluetoothTransport:
@@ -76,8 +73,8 @@ class BluetoothTransport:
         on_end: Callable[[DriverError | None], None],
         characteristic: str = "",
         write: str = "",
-        on_presentation: Callable[[bytes | None], None] = _ignore,
-        on_battery: Callable[[int], None] = _ignore,
+        on_presentation: Callable[[bytes | None], None] = lambda _: None,
+        on_battery: Callable[[int], None] = lambda _: None,
         clock: Clock = system_clock,
         adapter: str = "",
         connect_s: float = 15.0,
@@ -120,8 +117,7 @@ class BluetoothTransport:
     def close(self, within_s: float = 5.0) -> bool:
         """Stop, wait for the thread and return whether it has ended.
 
-        False after ``within_s`` seconds means that the system does not let go of the connection; the thread then ends
-        as soon as the system does.
+        False after ``within_s`` seconds: it ends as soon as the system lets go of the connection.
         """
         self.stop()
         if self._thread is not threading.current_thread() and self._thread.ident is not None:
@@ -137,13 +133,13 @@ class BluetoothTransport:
     def _run(self) -> None:
         ended: DriverError | None = self._lost(RuntimeError("its reader failed"))
         try:
+            _look_up_version()
             ended = asyncio.run(self._until_stopped())
         finally:
             self._on_end(ended)
 
     async def _until_stopped(self) -> DriverError | None:
-        loop = asyncio.get_running_loop()
-        serving = asyncio.create_task(self._serve())
+        loop, serving = asyncio.get_running_loop(), asyncio.create_task(self._serve())
         with self._lock:
             if self._stopping:
                 serving.cancel()
@@ -158,13 +154,10 @@ class BluetoothTransport:
 
     async def _serve(self) -> DriverError:
         news: _News = asyncio.Queue()
-
-        def gone(_: BleakClient) -> None:
-            news.put_nowait(ConnectionResetError("the gauge disconnected"))
-
         try:
             device = await _present(self._address, adapter=self._adapter, within_s=self._connect_s)
-            client = BleakClient(device, gone, timeout=self._connect_s)
+            gone = ConnectionResetError("the gauge disconnected")
+            client = BleakClient(device, lambda _: news.put_nowait(gone), timeout=self._connect_s)
             async with asyncio.timeout(self._connect_s + _RELEASE_S):  # bleak may wait for the end of its attempt
                 await client.connect()
         except _FOREIGN as error:
@@ -237,9 +230,9 @@ class BluetoothTransport:
 
     async def _follow_battery(self, client: BleakClient, news: _News) -> None:
         found = [one for one in client.services.characteristics.values() if one.uuid == BATTERY_LEVEL]
-        battery = min(found, key=lambda one: one.handle, default=None)
-        if battery is None:
+        if not found:
             return
+        battery = min(found, key=lambda one: one.handle)
 
         def told(_: object, level: bytearray) -> None:
             if len(level) == 1 and level[0] <= 100:  # Battery Service 1.0: percent, the rest is reserved
@@ -269,9 +262,8 @@ class BluetoothTransport:
             if isinstance(item, int):
                 self._on_battery(item)
             else:
-                chunk, arrived = item
-                self._last_at = arrived.at
-                self._on_chunk(chunk, arrived)
+                self._last_at = item[1].at
+                self._on_chunk(*item)
 
     async def _watch(self, client: BleakClient, characteristic: BleakGATTCharacteristic, news: _News) -> None:
         """Ask the gauge for a descriptor again and again; tell when it, or the system, does not answer.
@@ -295,15 +287,25 @@ class BluetoothTransport:
                 news.put_nowait(error)
                 return
 
-    def _lost(self, error: Exception) -> DriverError:
-        return faults.lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
-
     def _unfit(self, fault: Fault) -> DriverError:
         return faults.fault_error(fault, what=f"Bluetooth gauge {self._address!r}", port=self._address)
+
+    def _lost(self, error: Exception) -> DriverError:
+        return faults.lost_error(error, address=self._address, gauge=self._gauge, last_at=self._last_at)
 
 
 def _notifying(characteristics: list[BleakGATTCharacteristic]) -> list[BleakGATTCharacteristic]:
     return [one for one in characteristics if {"notify", "indicate"} & set(one.properties)]
+
+
+def _look_up_version() -> None:
+    """Have bleak look up BlueZ's version, once and undisturbed, because a look-up cut short blocks every connection."""
+    if sys.platform == "linux":
+        from bleak.backends.bluezdbus.version import BlueZFeatures
+
+        with _REGISTERING:
+            if not BlueZFeatures.checked_bluez_version:
+                asyncio.run(BlueZFeatures.check_bluez_version())
 
 
 async def _present(address: str, *, adapter: str, within_s: float) -> BLEDevice:
@@ -373,7 +375,7 @@ def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:
 def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: str = "") -> Advertised:
     """Return the first device heard that calls itself ``name`` and advertises ``service`` (a UUID); "" is any.
 
-    An address differs from computer to computer on macOS, a name and a service do not. Waits as `scan` does.
+    An address on macOS differs from computer to computer, a name and a service do not. Waits as `scan` does.
 
     Raises:
         PortNotFoundError: If none is heard in ``within_s`` seconds.
@@ -407,6 +409,5 @@ def _searched(search: Coroutine[Any, Any, list[Advertised]], *, what: str) -> li
 
 
 def _advertised(device: BLEDevice, said: AdvertisementData) -> Advertised:
-    return Advertised(
-        address=device.address, name=said.local_name or "", rssi=said.rssi, services=tuple(said.service_uuids)
-    )
+    name, services = said.local_name or "", tuple(said.service_uuids)
+    return Advertised(address=device.address, name=name, rssi=said.rssi, services=services)

@@ -1,24 +1,28 @@
 """A gauge that is read over Bluetooth, as the bench reads it: against the fake and against real BlueZ."""
 
 import asyncio
-from dataclasses import replace
+from contextlib import AsyncExitStack
+from functools import partial
 from typing import Any
 
 import pytest
-from peripheral import TEXT, TEXT_SERVICE, Peripheral
+from bleak.backends.bluezdbus.version import BlueZFeatures
+from peripheral import BATTERY_SERVICE, TEXT, TEXT_SERVICE, Peripheral
 
-from drivers import Backoff, Gauge, RadioUnavailableError, bluetooth_devices, load_profiles
-from drivers.profiles.profile import BluetoothSettings
+from drivers import Backoff, BluetoothTransport, Gauge, RadioUnavailableError, load_profiles, nearby_gauges
 
 Bed = Any
 
 
-def caliper(**more: Any) -> Gauge:
+def caliper(*, connect_s: float = 15.0, **more: Any) -> Gauge:
+    address, given = Peripheral().address, {"gauge": "caliper", "characteristic": TEXT, "settle_s": 0.05}
+    transport = partial(BluetoothTransport, address, connect_s=connect_s, **given)
     return Gauge(
         "caliper",
-        profile=replace(load_profiles()["caliper-mm"], bluetooth=BluetoothSettings(characteristic=TEXT)),
-        port=Peripheral().address,
+        profile=load_profiles()["caliper-mm"],
+        port=address,
         backoff=Backoff(first_s=0.01, limit_s=0.1),
+        make_transport=transport,
         **more,
     )
 
@@ -27,6 +31,14 @@ async def alive(gauge: Gauge) -> None:
     async with asyncio.timeout(60):
         while gauge.state.status != "alive":
             await asyncio.sleep(0.01)
+
+
+async def dropped(bed: Bed, gauge: Gauge) -> None:
+    """Drop the link, and wait until the gauge has noticed."""
+    await asyncio.to_thread(bed.drop)
+    async with asyncio.timeout(20):
+        while gauge.state.status == "alive":
+            await asyncio.sleep(0.001)
 
 
 def test_every_reading_comes_once_however_often_the_link_drops(bed: Bed) -> None:
@@ -40,10 +52,7 @@ def test_every_reading_comes_once_however_often_the_link_drops(bed: Bed) -> None
                 await asyncio.to_thread(bed.send, TEXT, b"%d.00\r\n" % number)
                 values.append((await gauge.read(20)).value_nm)
                 if number < drops:
-                    await asyncio.to_thread(bed.drop)
-                    async with asyncio.timeout(20):
-                        while gauge.state.status == "alive":
-                            await asyncio.sleep(0.001)
+                    await dropped(bed, gauge)
             assert gauge.waiting == 0
             assert gauge.state.readings == drops + 1
             assert gauge.state.unreadable == 0
@@ -58,10 +67,8 @@ def test_a_line_in_two_notifications_is_one_reading_and_half_of_one_is_none(bed:
             for part in (b"12.", b"34\r\n5.6"):
                 await asyncio.to_thread(bed.send, TEXT, part)
             first = await gauge.read(20)
-            await asyncio.to_thread(bed.drop)
-            async with asyncio.timeout(20):
-                while gauge.state.unreadable == 0:
-                    await asyncio.sleep(0.01)
+            await dropped(bed, gauge)
+            assert gauge.state.unreadable == 1
             await alive(gauge)
             await asyncio.to_thread(bed.send, TEXT, b"7.89\r\n")
             return [first.value_nm, (await gauge.read(20)).value_nm]
@@ -82,9 +89,28 @@ def test_a_radio_that_is_off_is_refused_where_it_must_open(bed: Bed) -> None:
         bed.power(True)
 
 
-def test_gauges_nearby_tell_their_name_and_service(air: Bed) -> None:
+def test_gauges_nearby_are_those_with_a_name_and_the_service(air: Bed) -> None:
     air.put()
 
-    heard = {one.name: one.services for one in bluetooth_devices(1.0)}
+    assert [found.name for found in nearby_gauges(1.0)] == ["Caliper1"]
+    assert [found.name for found in nearby_gauges(1.0, service=TEXT_SERVICE.upper())] == ["Caliper1"]
+    assert nearby_gauges(0.3, service=BATTERY_SERVICE) == []
 
-    assert TEXT_SERVICE in heard["Caliper1"]
+
+def test_gauges_that_connect_at_the_same_time_do_not_disturb_each_other(
+    fake: Bed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They share bleak's look-up of the version and its table of radios; here they share the far end as well."""
+    monkeypatch.setattr(BlueZFeatures, "checked_bluez_version", False)
+    monkeypatch.setattr(BlueZFeatures, "_check_bluez_event", None)
+
+    async def work() -> set[int]:
+        gauges = [caliper(connect_s=1.0) for _ in range(6)]
+        async with AsyncExitStack() as stack:
+            await asyncio.gather(*(stack.enter_async_context(gauge) for gauge in gauges))
+            for gauge in gauges:
+                await alive(gauge)
+            await asyncio.to_thread(fake.send, TEXT, b"1.00\r\n")
+            return {(await gauge.read(20)).value_nm for gauge in gauges}
+
+    assert asyncio.run(work()) == {1_000_000}

@@ -165,17 +165,6 @@ def test_of_two_batteries_the_first_is_followed(fake: Bed, listen: Listen) -> No
     assert listen().wait("battery") == [87]
 
 
-def test_several_connect_at_once(fake: Bed, listen: Listen) -> None:
-    listeners = [listen() for _ in range(6)]
-
-    for listener in listeners:
-        listener.wait("open")
-    fake.send(TEXT, b"1.23\r\n")
-
-    for listener in listeners:
-        assert set(listener.wait("chunk")) == {b"1.23\r\n"}
-
-
 @pytest.mark.parametrize(
     ("first", "mid_line"),
     [pytest.param(b"34\r\n", True, id="half a line"), pytest.param(b"\r\n", False, id="a line's end")],
