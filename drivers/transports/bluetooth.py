@@ -269,8 +269,7 @@ class BluetoothTransport:
         """Ask the gauge for a descriptor again and again; tell when it, or the system, does not answer.
 
         Every characteristic that notifies has one, Client Characteristic Configuration (Bluetooth Core Specification,
-        volume 3, part G, section 3.3.3.3, from memory). A value is not asked for, because BlueZ hands an answer on as
-        a notification as well.
+        volume 3, part G, section 3.3.3.3, from memory). Asked for a value, BlueZ would hand it on as a notification.
         """
         asked = next(iter(characteristic.descriptors), None)
         if asked is None:
