@@ -35,6 +35,6 @@ def bluetooth_devices(within_s: float = 5.0) -> list[Advertised]:
     Raises:
         DriverError: If Bluetooth cannot be used.
     """
-    from drivers.transports.bluetooth import scan  # a Bluetooth library is loaded only where one is needed
+    from drivers.transports.radio import scan  # a Bluetooth library is loaded only where one is needed
 
     return scan(within_s)

@@ -1,4 +1,4 @@
-"""A Bluetooth LE gauge, and the search for some. Only this module and `bluetooth_listener` import bleak.
+"""A Bluetooth LE gauge. Only this module, `radio` and `bluetooth_listener` import bleak.
 
 bleak brings a backend for Linux (BlueZ), macOS and Windows; nothing here knows which one it is, except that ``adapter``
 (a name such as ``hci0``) is heeded on Linux alone. Without it bleak takes any adapter that is switched on.
@@ -6,41 +6,29 @@ bleak brings a backend for Linux (BlueZ), macOS and Windows; nothing here knows 
 
 import asyncio
 import logging
-import sys
 import threading
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
-from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
-from bleak.backends.device import BLEDevice
-from bleak.backends.scanner import AdvertisementData
 from bleak.backends.service import BleakGATTServiceCollection
-from bleak.exc import BleakDeviceNotFoundError, BleakError, BleakGATTProtocolError
+from bleak.exc import BleakGATTProtocolError
 from bleak.uuids import normalize_uuid_16, normalize_uuid_str
 
 from drivers.errors import DriverError
 from drivers.reading import Clock, Instant, system_clock
 from drivers.transports import bluetooth_faults as faults
-from drivers.transports.advertised import Advertised
 from drivers.transports.faults import Fault
+from drivers.transports.radio import FOREIGN, RELEASE_S, look_up_version, present
 
 log = logging.getLogger(__name__)
 
 #: Assigned Numbers of the Bluetooth SIG: Battery Level, and the descriptor Characteristic Presentation Format.
 BATTERY_LEVEL: Final = normalize_uuid_16(0x2A19)
 PRESENTATION: Final = normalize_uuid_16(0x2904)
-
-# A malformed address or bus name is a ValueError or TypeError; a bus that closes in the middle is an EOFError.
-_FOREIGN: Final = (BleakError, OSError, EOFError, ValueError, TypeError)
-
-#: How long ending a connection may take; the other side may not answer at all.
-_RELEASE_S: Final = 3.0
-
-# bleak keeps what it knows of the radio for all event loops together, which is not made for several threads.
-_REGISTERING: Final = threading.Lock()
 
 # What a connection brings: a notification, a battery level in percent, or why it ended.
 _News = asyncio.Queue[tuple[bytes, Instant] | int | Exception]
@@ -133,7 +121,7 @@ class BluetoothTransport:
     def _run(self) -> None:
         ended: DriverError | None = self._lost(RuntimeError("its reader failed"))
         try:
-            _look_up_version()
+            look_up_version()
             ended = asyncio.run(self._until_stopped())
         finally:
             self._on_end(ended)
@@ -155,12 +143,12 @@ class BluetoothTransport:
     async def _serve(self) -> DriverError:
         news: _News = asyncio.Queue()
         try:
-            device = await _present(self._address, adapter=self._adapter, within_s=self._connect_s)
+            device = await present(self._address, adapter=self._adapter, within_s=self._connect_s)
             gone = ConnectionResetError("the gauge disconnected")
             client = BleakClient(device, lambda _: news.put_nowait(gone), timeout=self._connect_s)
-            async with asyncio.timeout(self._connect_s + _RELEASE_S):  # bleak may wait for the end of its attempt
+            async with asyncio.timeout(self._connect_s + RELEASE_S):  # bleak may wait for the end of its attempt
                 await client.connect()
-        except _FOREIGN as error:
+        except FOREIGN as error:
             return faults.opening_error(error, address=self._address)
         try:
             return await self._connection(client, news)
@@ -174,7 +162,7 @@ class BluetoothTransport:
                 await self._subscribe(client, characteristic, news)
         except DriverError as error:
             return error
-        except _FOREIGN as error:
+        except FOREIGN as error:
             return faults.opening_error(error, address=self._address)
         await self._open(news)
         watch = asyncio.create_task(self._watch(client, characteristic, news))
@@ -193,7 +181,7 @@ class BluetoothTransport:
         async def write(data: bytes) -> None:
             try:
                 await client.write_gatt_char(normalize_uuid_str(self._write), data)
-            except _FOREIGN as error:  # a link that is gone is told by the link itself
+            except FOREIGN as error:  # a link that is gone is told by the link itself
                 log.warning("gauge %r was not asked: %s", self._gauge, error)
 
         def begin(data: bytes) -> None:
@@ -282,7 +270,7 @@ class BluetoothTransport:
                     await client.read_gatt_descriptor(asked)
             except BleakGATTProtocolError as error:
                 log.debug("gauge %r is there, though it answers %s", self._gauge, error)
-            except _FOREIGN as error:
+            except FOREIGN as error:
                 news.put_nowait(error)
                 return
 
@@ -297,116 +285,8 @@ def _notifying(characteristics: list[BleakGATTCharacteristic]) -> list[BleakGATT
     return [one for one in characteristics if {"notify", "indicate"} & set(one.properties)]
 
 
-def _look_up_version() -> None:
-    """Have bleak look up BlueZ's version, once and undisturbed, because a look-up cut short blocks every connection."""
-    if sys.platform == "linux":
-        from bleak.backends.bluezdbus.version import BlueZFeatures
-
-        with _REGISTERING:
-            if not BlueZFeatures.checked_bluez_version:
-                asyncio.run(BlueZFeatures.check_bluez_version())
-
-
-async def _present(address: str, *, adapter: str, within_s: float) -> BLEDevice:
-    """Return the gauge as the system knows it; waits until it advertises."""
-
-    def wanted(device: BLEDevice, _: object = None) -> bool:
-        return device.address.lower() == address.lower()
-
-    # A program that was killed leaves its gauge connected on Linux, and a connected gauge does not advertise.
-    async with asyncio.timeout(within_s):
-        connected = next(filter(wanted, await (await _radio(adapter)).get_connected_devices()), None)
-    return connected or (await _heard(wanted, adapter=adapter, within_s=within_s))[0]
-
-
-async def _radio(adapter: str) -> BleakAdapter:
-    """Return this computer's radio, known to this event loop from now on."""
-    while not _REGISTERING.acquire(blocking=False):
-        await asyncio.sleep(0.01)
-    try:
-        return await BleakAdapter.get(bluez={"adapter": adapter})
-    finally:
-        _REGISTERING.release()
-
-
-async def _heard(
-    wanted: Callable[[BLEDevice, AdvertisementData], bool], *, adapter: str, within_s: float
-) -> tuple[BLEDevice, AdvertisementData]:
-    """Return the first device, and what it advertises, that is wanted.
-
-    Raises:
-        BleakDeviceNotFoundError: If there is none within ``within_s`` seconds.
-    """
-    try:
-        async with asyncio.timeout(within_s):
-            await _radio(adapter)
-            async with BleakScanner(bluez={"adapter": adapter}) as scanner:
-                return await anext(pair async for pair in scanner.advertisement_data() if wanted(*pair))
-    except TimeoutError as error:
-        raise BleakDeviceNotFoundError("", f"none was heard in {within_s:g} s") from error
-
-
 async def _release(client: BleakClient) -> None:
     """End the connection; also needed after a drop, or the next connection's notifications come twice."""
-    with suppress(*_FOREIGN):  # what there is to say about the connection has been said
-        async with asyncio.timeout(_RELEASE_S):
+    with suppress(*FOREIGN):  # what there is to say about the connection has been said
+        async with asyncio.timeout(RELEASE_S):
             await client.disconnect()
-
-
-def scan(within_s: float = 5.0, *, adapter: str = "") -> list[Advertised]:
-    """Return the devices that are heard in ``within_s`` seconds, the strongest first; none is connected to.
-
-    Waits that long, so call it in a thread that runs no event loop.
-
-    Raises:
-        DriverError: If Bluetooth cannot be used; `RadioUnavailableError`, `PortDeniedError` or `PortBusyError`.
-    """
-
-    async def search() -> list[Advertised]:
-        async with asyncio.timeout(within_s + _RELEASE_S):
-            await _radio(adapter)
-            heard = await BleakScanner.discover(within_s, return_adv=True, bluez={"adapter": adapter})
-        return sorted((_advertised(*pair) for pair in heard.values()), key=lambda one: (-one.rssi, one.address))
-
-    return _searched(search(), what="search for gauges")
-
-
-def find(name: str = "", *, service: str = "", within_s: float = 10.0, adapter: str = "") -> Advertised:
-    """Return the first device heard that calls itself ``name`` and advertises ``service`` (a UUID); "" is any.
-
-    An address on macOS differs from computer to computer, a name and a service do not. Waits as `scan` does.
-
-    Raises:
-        PortNotFoundError: If none is heard in ``within_s`` seconds.
-        DriverError: If Bluetooth cannot be used, as for `scan`.
-        ValueError: If neither is given.
-    """
-    if not name and not service:
-        raise ValueError("find must be given a name or a service, got neither")
-    uuid = normalize_uuid_str(service) if service else ""
-
-    def wanted(_: BLEDevice, said: AdvertisementData) -> bool:
-        return name in {"", said.local_name} and (not uuid or uuid in said.service_uuids)
-
-    async def search() -> list[Advertised]:
-        return [_advertised(*await _heard(wanted, adapter=adapter, within_s=within_s))]
-
-    return _searched(search(), what=f"Bluetooth gauge {name or service!r}")[0]
-
-
-def _searched(search: Coroutine[Any, Any, list[Advertised]], *, what: str) -> list[Advertised]:
-    """Run ``search`` to its end.
-
-    Raises:
-        DriverError: If Bluetooth cannot be used.
-    """
-    try:
-        return asyncio.run(search)
-    except _FOREIGN as error:
-        ours: DriverError = faults.search_error(error, what=what)
-        raise ours from error
-
-
-def _advertised(device: BLEDevice, said: AdvertisementData) -> Advertised:
-    name, services = said.local_name or "", tuple(said.service_uuids)
-    return Advertised(address=device.address, name=name, rssi=said.rssi, services=services)

@@ -2,27 +2,34 @@
 
 import asyncio
 from contextlib import AsyncExitStack
-from functools import partial
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from bleak.backends.bluezdbus.version import BlueZFeatures
-from peripheral import BATTERY_SERVICE, TEXT, TEXT_SERVICE, Peripheral
+from peripheral import TEXT, TEXT_SERVICE, Peripheral
 
-from drivers import Backoff, BluetoothTransport, Gauge, RadioUnavailableError, load_profiles, nearby_gauges
+from drivers import Backoff, Gauge, RadioUnavailableError, bluetooth_devices, load_profiles
+from drivers.profiles.profile import BluetoothSettings
+from drivers.transports.bluetooth import BluetoothTransport
+from drivers.transports.link import Link, LinkEvents, Wiring
 
 Bed = Any
 
 
 def caliper(*, connect_s: float = 15.0, **more: Any) -> Gauge:
-    address, given = Peripheral().address, {"gauge": "caliper", "characteristic": TEXT, "settle_s": 0.05}
-    transport = partial(BluetoothTransport, address, connect_s=connect_s, **given)
+    def connect(wiring: Wiring, events: LinkEvents) -> Link:
+        return BluetoothTransport(
+            wiring.port, gauge=wiring.gauge, characteristic=TEXT, settle_s=0.05, connect_s=connect_s,
+            on_open=events.on_open, on_chunk=events.on_chunk, on_end=events.on_end,
+        )  # fmt: skip
+
     return Gauge(
         "caliper",
-        profile=load_profiles()["caliper-mm"],
-        port=address,
+        profile=replace(load_profiles()["caliper-mm"], bluetooth=BluetoothSettings(characteristic=TEXT)),
+        port=Peripheral().address,
         backoff=Backoff(first_s=0.01, limit_s=0.1),
-        make_transport=transport,
+        connect=connect,
         **more,
     )
 
@@ -89,12 +96,12 @@ def test_a_radio_that_is_off_is_refused_where_it_must_open(bed: Bed) -> None:
         bed.power(True)
 
 
-def test_gauges_nearby_are_those_with_a_name_and_the_service(air: Bed) -> None:
+def test_gauges_nearby_tell_their_name_and_service(air: Bed) -> None:
     air.put()
 
-    assert [found.name for found in nearby_gauges(1.0)] == ["Caliper1"]
-    assert [found.name for found in nearby_gauges(1.0, service=TEXT_SERVICE.upper())] == ["Caliper1"]
-    assert nearby_gauges(0.3, service=BATTERY_SERVICE) == []
+    heard = {one.name: one.services for one in bluetooth_devices(1.0)}
+
+    assert TEXT_SERVICE in heard["Caliper1"]
 
 
 def test_gauges_that_connect_at_the_same_time_do_not_disturb_each_other(

@@ -18,7 +18,7 @@ from drivers import (
     PortNotFoundError,
     RadioUnavailableError,
 )
-from drivers.transports.bluetooth import find, scan
+from drivers.transports.radio import find, scan
 
 Bed = Any
 Listen = Callable[..., Listener]
