@@ -77,10 +77,13 @@ class LineReader:
 
     def feed(self, chunk: bytes) -> list[Decoded]:
         """Return the lines that ``chunk`` completes."""
-        lost = self._lines.lost
-        found = [decoded(line, self._decode) for line in self._lines.feed(chunk)]
-        too_long = Decoded(raw=self._lines.last_lost, reason="a line was too long to be a gauge's")
-        return [*found, *[too_long] * (self._lines.lost - lost)]
+        found: list[Decoded] = []
+        for piece in chunk.splitlines(keepends=True):
+            lost = self._lines.lost
+            found += [decoded(line, self._decode) for line in self._lines.feed(piece)]
+            if self._lines.lost > lost:
+                found.append(Decoded(raw=self._lines.last_lost, reason="a line was too long to be a gauge's"))
+        return found
 
     def pause(self) -> list[Decoded]:
         """Return nothing: a line ends with its line end."""
@@ -95,8 +98,10 @@ class LineReader:
 class BurstReader:
     """Reads binary frames of one size that have pauses between them and no other mark.
 
-    A frame counts only when the pause after it has come: the bytes between two pauses are whole frames or, all of
-    them, refused. A byte too many or too few could otherwise shift all that follow into numbers that nobody measured.
+    A frame counts only when the pause after it has come: the bytes between two pauses are whole frames that decode or,
+    all of them, refused. A byte too many or too few could otherwise shift all that follow into numbers that nobody
+    measured. These frames have no check sum, so two faults stay unseen: a byte that was changed within what its place
+    allows, and noise as long as a frame among frames that came together, if everything shifted by it decodes.
     """
 
     def __init__(self, decode: Decode, *, size: int, pause_s: float = 0.02) -> None:
@@ -134,7 +139,11 @@ class BurstReader:
         if len(burst) % self._size:
             rule = f"a frame must have {self._size} bytes between two pauses, got {len(burst)}"
             return [Decoded(raw=burst, reason=rule)]
-        return [decoded(burst[at : at + self._size], self._decode) for at in range(0, len(burst), self._size)]
+        found = [decoded(burst[at : at + self._size], self._decode) for at in range(0, len(burst), self._size)]
+        if all(one.number is not None for one in found):
+            return found
+        beside = "a frame that came together with it is none, so its own beginning is not certain"
+        return [Decoded(raw=one.raw, reason=one.reason or beside) for one in found]
 
     def end(self) -> list[Decoded]:
         """Refuse what had no pause after it."""
