@@ -28,6 +28,7 @@ from drivers.steady import CaptureSettings
 FORMAT: Final = 1
 _RESOLUTION: Final = re.compile(r"[0-9]{1,3}\.[0-9]{1,6}|[0-9]{1,3}")
 _UUID: Final = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
+_PLACE: Final = re.compile(rf"-?(?:{_RESOLUTION.pattern})|")
 _HEX: Final = re.compile(r"(?: *[0-9A-Fa-f]{2}){0,64} *")
 _NAME: Final = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
@@ -55,13 +56,19 @@ def _above(kind: type, least: float, most: float, unit: str, default: Any = None
     return _Key(kind=kind, rule=rule, holds=lambda value: least <= value <= most, default=default)
 
 
-def _uuid(text: str) -> bool:
-    return text == "" or bool(_UUID.fullmatch(text))
+def _uuid() -> _Key:
+    rule = "a UUID in lower case such as 0000fff1-0000-1000-8000-00805f9b34fb, or empty"
+    return _Key(kind=str, rule=rule, holds=lambda text: text == "" or bool(_UUID.fullmatch(text)), default="")
 
 
-def _length(default: Any = None) -> _Key:
+def _length(default: str) -> _Key:
     return _Key(kind=str, rule='a text such as "0.020", in mm', holds=lambda text: bool(_RESOLUTION.fullmatch(text)),
                 default=default)  # fmt: skip
+
+
+def _place() -> _Key:
+    return _Key(kind=str, rule='a text such as "-0.500", in mm, or empty', default="",
+                holds=lambda text: bool(_PLACE.fullmatch(text)))  # fmt: skip
 
 
 _KEYS: Final = {
@@ -89,10 +96,7 @@ _SERIAL_KEYS: Final = {
     "stopbits": _one_of(int, 1, 2, default=1),
 }
 _BLUETOOTH_KEYS: Final = {
-    "characteristic": _Key(kind=str, rule="a UUID such as 0000fff1-0000-1000-8000-00805f9b34fb, or empty", holds=_uuid,
-                           default=""),
-    "write": _Key(kind=str, rule="a UUID, or empty", holds=_uuid, default=""),
-    "service": _Key(kind=str, rule="a UUID, or empty", holds=_uuid, default=""),
+    "characteristic": _uuid(), "write": _uuid(), "service": _uuid(),
     "name": _Key(kind=str, rule="how the advertised name begins", holds=str.isprintable, default=""),
 }  # fmt: skip
 _ASK_KEYS: Final = {
@@ -100,15 +104,18 @@ _ASK_KEYS: Final = {
                  default=""),
     "hex": _Key(kind=str, rule="at most 64 bytes as pairs of hexadecimal digits",
                 holds=lambda text: bool(_HEX.fullmatch(text)), default=""),
-    "every_s": _above(float, 0, 3600, " s", default=0.0),
+    "every_s": _Key(kind=float, rule="0, or a number from 0.02 to 3600 s", default=0.0,
+                    holds=lambda every_s: every_s == 0 or 0.02 <= every_s <= 3600),
 }  # fmt: skip
 _CAPTURE_KEYS: Final = {
     "band_mm": _length("0.020"), "drift_mm": _length("0.005"), "rearm_mm": _length("0.100"),
+    "low_mm": _place(), "high_mm": _place(),
     "dwell_s": _above(float, 0.05, 60, " s", default=1.0), "away_s": _above(float, 0, 60, " s", default=0.15),
     "gap_s": _above(float, 0.01, 60, " s", default=0.5),
     "least": _Key(kind=int, rule="a whole number from 3 to 1000", holds=lambda count: 3 <= count <= 1000, default=5),
     "hands_free": _Key(kind=bool, rule="true or false", holds=lambda _: True, default=True),
 }  # fmt: skip
+_TABLES: Final = {"serial": _SERIAL_KEYS, "bluetooth": _BLUETOOTH_KEYS, "ask": _ASK_KEYS, "capture": _CAPTURE_KEYS}
 
 
 def load_profiles(user_folder: Path | None = None) -> dict[str, Profile]:
@@ -153,72 +160,91 @@ def _load(file: Traversable, where: str) -> Profile:
             f"profile {where!r} must be TOML in UTF-8, {error}; mend or move the file", file=where
         ) from error
     checked = _checked(table, _KEYS, "", where)
-    tables = {name: dict(checked.pop(name)) for name in ("serial", "bluetooth", "ask", "capture")}
+    tables = {name: dict(checked.pop(name)) for name in _TABLES}
     del checked["format"]
-    _links(table, checked["decoder"], checked["framing"], where)
     checked["resolution"] = Decimal(checked["resolution"])
-    return Profile(
+    values = {name: _checked(tables[name], keys, f"{name}.", where) for name, keys in _TABLES.items() if name in table}
+    profile = Profile(
         **checked,
-        serial=SerialSettings(**_checked(tables["serial"], _SERIAL_KEYS, "serial.", where))
-        if "serial" in table
-        else SerialSettings(),
-        bluetooth=BluetoothSettings(**_checked(tables["bluetooth"], _BLUETOOTH_KEYS, "bluetooth.", where))
-        if "bluetooth" in table
-        else None,
-        ask=_ask(_checked(tables["ask"], _ASK_KEYS, "ask.", where), where) if "ask" in table else None,
-        capture=_capture(_checked(tables["capture"], _CAPTURE_KEYS, "capture.", where), where)
-        if "capture" in table
-        else None,
+        serial=SerialSettings(**values.get("serial", {})),
+        bluetooth=BluetoothSettings(**values["bluetooth"]) if "bluetooth" in values else None,
+        ask=_ask(values["ask"], where) if "ask" in values else None,
+        capture=_capture(values["capture"], where) if "capture" in values else None,
         sha256=sha256(content).hexdigest(),
         file=where,
     )
+    _links(profile, "serial" in values)
+    return profile
 
 
-def _links(table: Mapping[str, Any], decoder: str, framing: str, where: str) -> None:
-    """Refuse a profile whose ways of connecting and decoding do not go together.
+def _links(profile: Profile, serial: bool) -> None:
+    """Refuse a profile whose ways of connecting, asking and decoding do not go together.
 
     Raises:
         ProfileError: they do not.
     """
-    radio = "bluetooth" in table
-    if ("serial" in table) == radio:
-        raise ProfileError(
-            f"profile {where!r} must have one of the tables [serial] and [bluetooth], it has "
-            f"{'both' if radio else 'neither'}; keep the one that the gauge is connected by",
-            file=where, key="serial",
-        )  # fmt: skip
-    if decoder == SELF_DESCRIBING and not radio:
-        raise ProfileError(
-            f"decoder {decoder!r} in profile {where!r} needs a table [bluetooth]; a serial gauge describes nothing",
-            file=where, key="decoder",
-        )  # fmt: skip
-    if radio and "ask" in table and not table["bluetooth"].get("write"):
-        raise ProfileError(
-            f"profile {where!r} must say bluetooth.write, the characteristic that takes what [ask] sends; add its UUID",
-            file=where, key="bluetooth.write",
-        )  # fmt: skip
-    if framing == "messages" and not radio:
-        raise ProfileError(
-            f"framing 'messages' in profile {where!r} needs a table [bluetooth]; a serial line has no messages",
-            file=where, key="framing",
-        )  # fmt: skip
+    radio, ask, where = profile.bluetooth, profile.ask, repr(profile.file)
+    every_s = ask.every_s if ask else 0.0
+    rules = (
+        (
+            serial != bool(radio), "serial",
+            (f"profile {where} must have one of the tables [serial] and [bluetooth], it has "
+             f"{'both' if radio else 'neither'}; keep the one that the gauge is connected by"),
+        ),
+        (
+            radio or profile.decoder != SELF_DESCRIBING, "decoder",
+            (f"decoder {SELF_DESCRIBING!r} in profile {where} needs a table [bluetooth], it has [serial]; choose "
+             "another decoder, a serial gauge describes nothing"),
+        ),
+        (
+            radio or profile.framing != "messages", "framing",
+            (f"framing 'messages' in profile {where} needs a table [bluetooth], it has [serial]; leave framing out, a "
+             "serial line has no messages"),
+        ),
+        (
+            not (radio and ask) or radio.write, "bluetooth.write",
+            (f"profile {where} must say bluetooth.write, the characteristic that takes what [ask] sends, it does not; "
+             "add its UUID"),
+        ),
+        (
+            not profile.silent_after_s or profile.silent_after_s > every_s, "silent_after_s",
+            (f"silent_after_s in profile {where} must be longer than ask.every_s, got {profile.silent_after_s:g} and "
+             f"{every_s:g}; set it to several times as much, a gauge that is asked is quiet in between"),
+        ),
+    )  # fmt: skip
+    for holds, key, words in rules:
+        if not holds:
+            raise ProfileError(words, file=profile.file, key=key)
 
 
 def _ask(values: dict[str, Any], where: str) -> Ask:
-    if bool(values["text"]) == bool(values["hex"]):
+    text, pairs = values["text"], values["hex"].strip()
+    if bool(text) == bool(pairs):
         raise ProfileError(
-            f"[ask] in profile {where!r} must have one of text and hex; keep the one that the gauge waits for",
+            f"[ask] in profile {where!r} must have one of text and hex, it has {'both' if text else 'neither'}; "
+            "keep the one that the gauge waits for",
             file=where, key="ask.text",
         )  # fmt: skip
-    return Ask(send=values["text"].encode() or bytes.fromhex(values["hex"]), every_s=values["every_s"])
+    return Ask(send=text.encode() or bytes.fromhex(pairs), every_s=values["every_s"])
 
 
 def _capture(values: dict[str, Any], where: str) -> CaptureSettings:
-    lengths = {f"{name}_nm": to_nm(Decimal(values.pop(f"{name}_mm")), "mm") for name in ("band", "drift", "rearm")}
-    try:
-        return CaptureSettings(**values, **lengths)  # type: ignore[arg-type] # each was checked by its key
-    except ValueError as error:
-        raise ProfileError(f"[capture] in profile {where!r}: {error}", file=where, key="capture") from error
+    texts = {name: values.pop(f"{name}_mm") for name in ("drift", "band", "rearm", "low", "high")}
+    lengths = {f"{name}_nm": to_nm(Decimal(text), "mm") for name, text in texts.items() if text}
+    if not 0 < lengths["drift_nm"] <= lengths["band_nm"] < lengths["rearm_nm"]:
+        got = ", ".join(texts[name] for name in ("drift", "band", "rearm"))
+        raise ProfileError(
+            f"[capture] in profile {where!r} must have a drift_mm over 0, a band_mm no less and a rearm_mm above that, "
+            f"got {got}; put them in this order",
+            file=where, key="capture",
+        )  # fmt: skip
+    if texts["low"] and texts["high"] and lengths["low_nm"] >= lengths["high_nm"]:
+        raise ProfileError(
+            f"[capture] in profile {where!r} must have a low_mm under high_mm, got {texts['low']} and {texts['high']}; "
+            "exchange them",
+            file=where, key="capture",
+        )  # fmt: skip
+    return CaptureSettings(**values, **lengths)  # type: ignore[arg-type] # each was checked by its key
 
 
 def _checked(table: dict[str, Any], keys: dict[str, _Key], prefix: str, where: str) -> dict[str, Any]:

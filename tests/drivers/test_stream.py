@@ -117,9 +117,7 @@ def test_a_connection_leaves_nothing_to_the_next(name: str, before: list[bytes],
     garbage=st.lists(st.binary(max_size=30).map(lambda noise: bytes(set(noise) - set(b"0123456789\r\n"))), max_size=20),
     seed=st.integers(0, 2**32),
 )
-def test_every_line_is_delivered_once_with_garbage_between(
-    picks: list[bytes], garbage: list[bytes], seed: int
-) -> None:
+def test_every_line_is_delivered_once_with_garbage_between(picks: list[bytes], garbage: list[bytes], seed: int) -> None:
     rng = random.Random(seed)
     lines = picks + garbage
     rng.shuffle(lines)
