@@ -34,10 +34,11 @@ class Gauge:
     """A gauge at a port or in the air; ``async with`` opens and closes it, ``async for`` gives its readings.
 
     Opening waits for the first attempt. If that fails, ``must_open`` decides whether the error is raised or the gauge
-    stays "lost" and goes on trying. A connection that is lost later is always made again. ``on_state`` is called in
-    the event loop with every new state. Lines that are no numbers are counted and shown in the state; they never end
-    the iteration. Readings wait without a limit until they are taken, and those that came before closing can
-    still be taken after it.
+    stays "lost" and goes on trying. A connection that is lost later is always made again. In the event loop
+    ``on_state`` is called with every new state, and ``on_sample`` with every number of a gauge whose stream is
+    captured. ``tap`` hears in the link's thread all that the link tells. Frames that are no numbers are counted and
+    shown in the state; they never end the iteration. Readings wait without a limit until they are taken, and those
+    that came before closing can still be taken after it.
     """
 
     def __init__(
@@ -78,6 +79,7 @@ class Gauge:
         self._ended = False
         self._stop = asyncio.Event()
         self._transport: Link | None = None
+        self._linked = asyncio.Event()
         self._heard_ns = 0  # when the last byte came
         self._task: asyncio.Task[None] | None = None
 
@@ -186,13 +188,17 @@ class Gauge:
         The reading is also given to whoever iterates.
 
         Raises:
-            NotStillError: If the gauge moves, or does not stream.
+            NotStillError: If the gauge moves, is not connected or does not stream.
         """
+        last = self._last_sample
         if self._capture is None:
             raise NotStillError(f"gauge {self.name!r} sends its readings itself; press its own send button")
-        settled, last = self._capture.trigger(self._clock().monotonic_ns), self._last_sample
-        if last is None:
-            raise NotStillError(f"gauge {self.name!r} must stream before a press can take a value; switch it on")
+        if last is None or self._state.status != "alive":
+            raise NotStillError(
+                f"gauge {self.name!r} must stream before a press can take a value, it is {self._state.status} "
+                f"({self._state.detail}); see that it is switched on and connected"
+            )
+        settled = self._capture.trigger(self._clock().monotonic_ns)
         reading = self._settled(settled, last)
         self._ready.put_nowait(reading)
         self._show(replace(self._state, readings=self._state.readings + 1, steadiness=self._capture.state))
@@ -228,6 +234,7 @@ class Gauge:
         )  # fmt: skip
         self._transport = self._connect(wiring, tapped(events, self._tap) if self._tap else events)
         self._transport.start()
+        self._linked.clear()
         keeper = self._loop.create_task(self._keep_alive(), name=f"watch {self.name}")
         try:
             return await ended
@@ -274,6 +281,7 @@ class Gauge:
     def _opened(self) -> None:
         self._attempt = 0
         self._move("alive", self._connected)
+        self._linked.set()
         _settle(self._first, None)
 
     @property
@@ -288,19 +296,25 @@ class Gauge:
         self._show(replace(self._state, battery_percent=percent))
 
     async def _keep_alive(self) -> None:
-        """While the link lasts: ask a gauge that must be asked, and notice one that says nothing."""
-        ask, silent_s = self.profile.ask, self.profile.silent_after_s
-        if not silent_s and not (ask and ask.every_s):
+        """From when the link is open: ask a gauge that must be asked, and notice one that says nothing."""
+        ask_s = self.profile.ask.every_s if self.profile.ask else 0.0
+        silent_s = self.profile.silent_after_s
+        if not ask_s and not silent_s:
             return
+        await self._linked.wait()
         while True:
-            await asyncio.sleep(ask.every_s if ask and ask.every_s else min(silent_s / 4, 0.5))
-            if self._state.status not in {"alive", "silent"}:
-                continue
-            if ask and ask.every_s:
+            if ask_s:
                 self.ask()
-            quiet_s = (self._clock().monotonic_ns - self._heard_ns) / 1e9
-            if silent_s and quiet_s > silent_s and self._state.status == "alive":
-                self._move("silent", f"nothing came for {quiet_s:.0f} s; switch the gauge on, or see to its battery")
+            await asyncio.sleep(ask_s or min(silent_s / 4, 0.5))
+            if silent_s:
+                self._listen_for_silence(silent_s)
+
+    def _listen_for_silence(self, silent_s: float) -> None:
+        quiet_s = (self._clock().monotonic_ns - self._heard_ns) / 1e9
+        if quiet_s > silent_s and self._state.status == "alive":
+            self._move("silent", f"nothing came for {quiet_s:.1f} s; switch the gauge on, or see to its battery")
+        elif quiet_s <= silent_s and self._state.status == "silent":  # bytes, though not yet a frame
+            self._move("alive", self._connected)
 
     async def _rest(self) -> None:
         delay_s = self._backoff.delay_s(self._attempt)
@@ -335,7 +349,7 @@ class Gauge:
         if self._capture is None:
             return self._reading(arrival, value_nm=arrival.number.value_nm, status=arrival.number.status)
         if self._on_sample is not None:
-            self._on_sample(arrival)
+            self._loop.call_soon(self._on_sample, arrival)
         settled = self._capture.take(arrival.number.value_nm, arrival.arrived.monotonic_ns)
         self._last_sample = arrival
         return None if settled is None else self._settled(settled, arrival)
@@ -359,7 +373,8 @@ class Gauge:
 
     def _move(self, status: Status, detail: str) -> None:
         since = self._state.since if status == self._state.status else self._clock().at
-        self._show(replace(self._state, status=status, since=since, detail=detail))
+        steadiness = self._state.steadiness if status == "alive" else None
+        self._show(replace(self._state, status=status, since=since, detail=detail, steadiness=steadiness))
 
     def _show(self, state: GaugeState) -> None:
         if state != self._state:

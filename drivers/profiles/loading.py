@@ -51,6 +51,11 @@ def _one_of(kind: type, *values: Any, default: Any = None) -> _Key:
 _NOTHING: Final[Mapping[str, Any]] = MappingProxyType({})
 
 
+def _off_or(least: float, most: float) -> _Key:
+    rule = f"0, or a number from {least:g} to {most:g} s"
+    return _Key(kind=float, rule=rule, holds=lambda value: value == 0 or least <= value <= most, default=0.0)
+
+
 def _above(kind: type, least: float, most: float, unit: str, default: Any = None) -> _Key:
     rule = f"a number from {least:g} to {most:g}{unit}"
     return _Key(kind=kind, rule=rule, holds=lambda value: least <= value <= most, default=default)
@@ -85,7 +90,7 @@ _KEYS: Final = {
         rule='a text such as "0.01", larger than 0',
         holds=lambda text: bool(_RESOLUTION.fullmatch(text)) and Decimal(text) > 0,
     ),
-    "silent_after_s": _above(float, 0, 3600, " s", default=0.0),
+    "silent_after_s": _off_or(0.2, 3600),
     **{name: _Key(kind=dict, rule="a table", holds=lambda _: True, default=_NOTHING)
        for name in ("serial", "bluetooth", "ask", "capture")},
 }  # fmt: skip
@@ -104,8 +109,7 @@ _ASK_KEYS: Final = {
                  default=""),
     "hex": _Key(kind=str, rule="at most 64 bytes as pairs of hexadecimal digits",
                 holds=lambda text: bool(_HEX.fullmatch(text)), default=""),
-    "every_s": _Key(kind=float, rule="0, or a number from 0.02 to 3600 s", default=0.0,
-                    holds=lambda every_s: every_s == 0 or 0.02 <= every_s <= 3600),
+    "every_s": _off_or(0.02, 3600),
 }  # fmt: skip
 _CAPTURE_KEYS: Final = {
     "band_mm": _length("0.020"), "drift_mm": _length("0.005"), "rearm_mm": _length("0.100"),

@@ -1,5 +1,6 @@
 """What a gauge is connected by, whatever that is: one interface for a serial port, the radio and a recording."""
 
+import logging
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Protocol
@@ -7,6 +8,8 @@ from typing import Protocol
 from drivers.errors import DriverError
 from drivers.profiles.profile import Profile
 from drivers.reading import Clock, Instant
+
+log = logging.getLogger(__name__)
 
 
 class Link(Protocol):
@@ -88,11 +91,18 @@ def connect(wiring: Wiring, events: LinkEvents) -> Link:
 
 
 def tapped(events: LinkEvents, tap: LinkEvents) -> LinkEvents:
-    """Return events that ``tap`` hears first."""
+    """Return events that ``tap`` hears first; if it fails it hears no more, and the gauge goes on."""
+    failed = False
 
     def both(first: Callable[..., None], second: Callable[..., None]) -> Callable[..., None]:
         def call(*values: object) -> None:
-            first(*values)
+            nonlocal failed
+            if not failed:
+                try:
+                    first(*values)
+                except Exception:  # readings matter more than whoever listens in; a record with holes is none
+                    failed = True
+                    log.exception("what listens in on a gauge failed and hears no more of it")
             second(*values)
 
         return call

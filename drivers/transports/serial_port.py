@@ -142,21 +142,19 @@ class SerialTransport:
         return port
 
     def _read(self, port: serial.Serial) -> None:
-        first = b"" if self._stopping.is_set() else port.read(1)
+        chunk = b"" if self._stopping.is_set() else port.read(1)
         arrived = self._clock()
-        port.timeout = self._pause_s or _WAIT_S
         if self._stopping.is_set():
             return
-        self._on_open(first not in {b"", b"\r", b"\n"})
-        chunk = first
+        self._on_open(chunk not in {b"", b"\r", b"\n"})
+        unended = False  # bytes came and no pause after them has been told
         while not self._stopping.is_set():
             if chunk:
                 self._last_at = arrived.at
+            if chunk or unended:
                 self._on_chunk(chunk, arrived)
-                port.timeout = self._pause_s or _WAIT_S
-            elif self._pause_s and port.timeout == self._pause_s:
-                self._on_chunk(b"", arrived)
-                port.timeout = _WAIT_S  # one pause is told once
+            unended = bool(chunk and self._pause_s)
+            _wait(port, self._pause_s if unended else _WAIT_S)
             chunk = port.read(max(1, port.in_waiting))
             arrived = self._clock()
 
@@ -166,6 +164,12 @@ class SerialTransport:
             _set_exclusive(port, False)
             with suppress(OSError):  # the device is gone; there is nothing left to close
                 port.close()
+
+
+def _wait(port: serial.Serial, seconds: float) -> None:
+    """Set how long a read waits; left alone where it is so already, since pyserial then sets the whole port anew."""
+    if port.timeout != seconds:
+        port.timeout = seconds
 
 
 def _set_exclusive(port: serial.Serial, exclusive: bool) -> None:

@@ -11,7 +11,8 @@ import pytest
 from drivers import Backoff, Gauge, GaugeState, Profile, SimulatedGauge, load_profiles
 
 if not hasattr(os, "openpty"):  # Windows
-    collect_ignore = ["test_gauge.py", "test_gauge_link.py", "test_serial_port.py", "test_simulated.py"]
+    needing_pseudo_terminals = "gauge", "gauge_link", "gauge_ways", "many_gauges", "replug", "serial_port", "simulated"
+    collect_ignore = [f"test_{name}.py" for name in needing_pseudo_terminals]
 
 
 @pytest.fixture(autouse=True)

@@ -99,10 +99,10 @@ def test_what_is_asked_may_be_text(load: Load) -> None:
         (
             TOP + "silent_after_s = -1\n" + SERIAL,
             "silent_after_s",
-            "silent_after_s in profile {} must be a number from 0 to 3600 s, got -1.0",
+            "silent_after_s in profile {} must be 0, or a number from 0.2 to 3600 s, got -1.0",
         ),
-        (TOP + "silent_after_s = nan\n" + SERIAL, "silent_after_s", "silent_after_s in profile {} must be a number"),
-        (TOP + "silent_after_s = true\n" + SERIAL, "silent_after_s", "silent_after_s in profile {} must be a number"),
+        (TOP + "silent_after_s = nan\n" + SERIAL, "silent_after_s", "silent_after_s in profile {} must be 0, or a n"),
+        (TOP + "silent_after_s = true\n" + SERIAL, "silent_after_s", "silent_after_s in profile {} must be 0, or a n"),
         (
             TOP + "silent_after_s = 5\n" + SERIAL + '[ask]\ntext = "?"\nevery_s = 5\n',
             "silent_after_s",
