@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from drivers.errors import DriverError, LinkLostError, NotStillError, SilenceError
-from drivers.gauge_state import Backoff, GaugeState, Status
+from drivers.gauge_state import Backoff, GaugeState, Status, silent_words
 from drivers.intake import Arrival, Intake
 from drivers.profiles.profile import Profile
 from drivers.reading import Clock, Instant, Reading, system_clock
@@ -312,7 +312,7 @@ class Gauge:
     def _listen_for_silence(self, silent_s: float) -> None:
         quiet_s = (self._clock().monotonic_ns - self._heard_ns) / 1e9
         if quiet_s > silent_s and self._state.status == "alive":
-            self._move("silent", f"nothing came for {quiet_s:.1f} s; switch the gauge on, or see to its battery")
+            self._move("silent", silent_words(quiet_s))
         elif quiet_s <= silent_s and self._state.status == "silent":  # bytes, though not yet a frame
             self._move("alive", self._connected)
 

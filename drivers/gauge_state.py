@@ -47,3 +47,8 @@ class Backoff:
     def delay_s(self, attempt: int) -> float:
         """Return the seconds to wait before attempt number ``attempt``, counted from 0."""
         return min(self.limit_s, self.first_s * 2.0 ** min(attempt, 64))
+
+
+def silent_words(quiet_s: float) -> str:
+    """Return what there is to say about a gauge that is connected and has sent nothing for ``quiet_s`` seconds."""
+    return f"nothing came for {quiet_s:.1f} s; switch the gauge on, or see to its battery"
