@@ -37,6 +37,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "skip": frozenset(),
     "unskip": frozenset(),
     "repeat": frozenset(),
+    "trigger": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
 }
 

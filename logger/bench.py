@@ -1,13 +1,11 @@
 """One bench, one process: gauges, recorder, store and the door that pages look through."""
 
-import asyncio
 import logging
 import os
 import threading
 import time
 import uuid
-from collections.abc import Callable, Collection, Coroutine, Mapping
-from contextlib import AsyncExitStack
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import version
 from importlib.resources import files
@@ -15,21 +13,22 @@ from pathlib import Path
 from typing import Any, Final
 
 from drivers.gauge import Gauge
-from drivers.gauge_state import GaugeState
 from drivers.profiles import Profile
 from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
+from logger.features import KINDS
 from logger.fixture_report import fixture_notes
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.kept import observations_of
 from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
+from logger.live_gauges import LiveGauges
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
-from logger.snapshot import GAUGE_WORDS, Scene, beside, build
+from logger.snapshot import Scene, beside, build
 from logger.store import (
     InstrumentRevision,
     InstrumentRow,
@@ -131,7 +130,6 @@ class _Shown:
 
     version: int = 0
     trouble: str = ""
-    gauges: dict[str, dict[str, Any]] = field(default_factory=dict)
     verdicts: list[CheckVerdict] = field(default_factory=list)
     records: list[dict[str, Any]] = field(default_factory=list)
 
@@ -189,13 +187,8 @@ class Bench:
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
         self.door = Door(self._act)
-        self._loop = asyncio.new_event_loop()
-        self._gauges = AsyncExitStack()
-        self._tasks: list[asyncio.Task[None]] = []
-        self._threads = [
-            threading.Thread(target=self._run_loop, name="gauges", daemon=True),
-            threading.Thread(target=self._present, name="presenter", daemon=True),
-        ]
+        self._gauges = LiveGauges(self.recorder.take, self._changed.set)
+        self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
     def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:
         """Return the limits that the session was begun with, and note it when others are asked for now."""
@@ -210,8 +203,8 @@ class Bench:
         """Start the threads and publish the first snapshot."""
         self._look_at_gauges()
         self.notes += self._air.words(self.recorder.kept().climates)
-        for thread in self._threads:
-            thread.start()
+        self._gauges.start()
+        self._presenter.start()
         self._changed.set()
 
     def add_gauge(self, name: str, profile: Profile, port: str, *, must_open: bool = True) -> None:
@@ -248,9 +241,9 @@ class Bench:
             port=port,
             first_sequence=first,
             must_open=must_open,
-            on_state=lambda state: self._on_state(profile.kind, state),
+            on_state=lambda state: self._gauges.told(profile.kind, state, captured=profile.capture is not None),
         )
-        self._call(self._open(gauge))
+        self._gauges.open(gauge)
         register(self.store, name, spec, source="file" if name in self._stated else "default")
         self._look_at_gauges()
         self._changed.set()
@@ -258,22 +251,6 @@ class Bench:
     def _look_at_gauges(self) -> None:
         with self.store.reader() as reader:
             self._shown.records = records(reader, now_ns=time.time_ns())
-
-    async def _open(self, gauge: Gauge) -> None:
-        await self._gauges.enter_async_context(gauge)
-        self._tasks.append(asyncio.create_task(self._listen(gauge), name=f"listen {gauge.name}"))
-
-    async def _listen(self, gauge: Gauge) -> None:
-        async for reading in gauge:
-            self.recorder.take(reading)
-
-    def _on_state(self, kind: str, state: GaugeState) -> None:
-        self._shown.gauges[state.name] = {
-            "name": state.name, "kind": kind, "words": GAUGE_WORDS.get(kind, kind), "status": state.status,
-            "since": state.since.isoformat(timespec="seconds"), "detail": state.detail, "readings": state.readings,
-            "unreadable": state.unreadable, "last_raw": state.last_raw.decode("ascii", "backslashreplace"),
-        }  # fmt: skip
-        self._changed.set()
 
     def on_trouble(self, text: str, waiting: int) -> None:
         """Take note that the store cannot write (or, with an empty text, that it can again)."""
@@ -285,24 +262,36 @@ class Bench:
         self._changed.set()
 
     def _act(self, action_id: str, action: Action) -> Answer:
+        plain = {
+            "skip": self.recorder.skip,
+            "unskip": self.recorder.unskip,
+            "repeat": self.recorder.repeat,
+            "trigger": self._trigger,
+        }
         match action.get("do"):
             case "typed":
                 return self.recorder.typed(str(action.get("text", "")), str(action.get("unit", "mm")), token=action_id)
-            case "skip":
-                return self.recorder.skip()
-            case "unskip":
-                return self.recorder.unskip()
-            case "repeat":
-                return self.recorder.repeat()
             case "take_back":
                 return self._take_back(action)
             case "keep":
                 return self._of_reading(action, self.recorder.keep)
             case "climate":
                 return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
+            case str(name) if name in plain:
+                return plain[name]()
             case other:
-                known = "typed, skip, unskip, repeat, take_back, keep, climate"
+                known = ", ".join(("typed", "take_back", "keep", "climate", *plain))
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
+
+    def _trigger(self) -> Answer:
+        item, _ = self.recorder.sheet_state()
+        if self.study is not None:
+            return self._gauges.trigger((), self.study.plan.gauge)
+        if item is None:
+            return Answer(
+                done=False, text="the sheet must ask for a reading before a press can take one, it is complete"
+            )
+        return self._gauges.trigger(KINDS[item.feature.kind].gauges)
 
     def _take_back(self, action: Action) -> Answer:
         if "gauge" not in action:
@@ -337,7 +326,6 @@ class Bench:
         kept = self.recorder.kept()
         item, progress = self.recorder.sheet_state()
         self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs, kept.climates))
-        gauges = list(self._shown.gauges.values())
         snapshot = build(
             self._scene,
             self._next_version(),
@@ -345,7 +333,7 @@ class Bench:
             self._shown.verdicts,
             item,
             progress,
-            gauges,
+            self._gauges.shown(),
             self._shown.trouble,
             self._judge.estimate,
             self._judge.moved_zeros,
@@ -367,12 +355,7 @@ class Bench:
 
     def stop(self, *, reason: str = "") -> None:
         """Close the gauges, keep what they still sent, and with a reason end the session. The store stays open."""
-        if self._threads[0].is_alive():
-            self._call(self._close_gauges())
-            self._loop.call_soon_threadsafe(self._loop.stop)
-            self._threads[0].join()
-        elif not self._loop.is_closed():  # never started
-            self._loop.close()
+        self._gauges.close()
         if reason:
             try:
                 self.store.put(SessionEnd(session=self.session, at_ns=time.time_ns(), reason=reason))
@@ -380,21 +363,6 @@ class Bench:
                 log.exception("the end of the session could not be kept")
         self._stopping = True
         self._changed.set()
-        if self._threads[1].is_alive():
-            self._threads[1].join()
+        if self._presenter.is_alive():
+            self._presenter.join()
         self.door.close()
-
-    async def _close_gauges(self) -> None:
-        await self._gauges.aclose()
-        await asyncio.gather(*self._tasks)
-
-    def _call(self, work: Coroutine[Any, Any, None]) -> None:
-        asyncio.run_coroutine_threadsafe(work, self._loop).result()
-
-    def _run_loop(self) -> None:
-        asyncio.set_event_loop(self._loop)
-        try:
-            self._loop.run_forever()
-        finally:
-            self._loop.run_until_complete(self._loop.shutdown_asyncgens())
-            self._loop.close()

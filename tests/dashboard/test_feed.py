@@ -142,7 +142,9 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
     ("action", "says"),
     [
         pytest.param(
-            {}, "action must be one of typed, take_back, keep, skip, unskip, repeat, climate, got None", id="nothing"
+            {},
+            "action must be one of typed, take_back, keep, skip, unskip, repeat, trigger, climate, got None",
+            id="nothing",
         ),
         pytest.param({"do": "delete"}, "got 'delete'", id="unknown"),
         pytest.param({"do": ["skip"]}, r"got \['skip'\]", id="not a word"),
