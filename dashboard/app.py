@@ -140,6 +140,7 @@ def _entry() -> Any:
             html.Div(id="entry", className="field"),
             html.Div(
                 [
+                    _action("take-now", PAGE["take_now"], "F4", hidden=True),
                     _action("repeat", PAGE["repeat"], "F2"),
                     _action("skip", PAGE["skip"], "F8"),
                     html.Button(PAGE["unskip"], id="unskip", type="button", className="action", hidden=True),
@@ -154,8 +155,8 @@ def _entry() -> Any:
     )
 
 
-def _action(name: str, label: str, key: str) -> Any:
-    shortcut: dict[str, Any] = {"aria-keyshortcuts": key}
+def _action(name: str, label: str, key: str, *, hidden: bool = False) -> Any:
+    shortcut: dict[str, Any] = {"aria-keyshortcuts": key, "hidden": hidden}
     return html.Button([label, " ", html.Kbd(key)], id=name, type="button", className="action", **shortcut)
 
 

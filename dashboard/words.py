@@ -54,9 +54,18 @@ STAGES: Final = MappingProxyType({
 STATUSES: Final = MappingProxyType({
     "connecting": "connecting",
     "alive": "alive",
+    "silent": "silent",
     "lost": "lost",
     "closed": "closed",
     "unknown": "not known",
+})
+
+PHASES: Final = MappingProxyType({
+    # name: how still a gauge is whose settled value is taken
+    "away": "moves",
+    "settling": "settles",
+    "settled": "still",
+    "held": "taken; lift it for the next",
 })
 
 PARTS: Final = MappingProxyType({
@@ -116,6 +125,11 @@ PAGE: Final = MappingProxyType({
     "readings_one": "1 reading",
     "unreadable": "{n} unreadable",
     "last_raw": "last came: {raw}",
+    "battery": "battery {n} %",
+    "battery_low": "battery low, {n} %",
+    "settling_of": "How far {gauge} has settled",
+    "take_now": "Take now",
+    "press_lost": "the press did not get through in time; look whether a reading came, then press again",
     "old_gauge": "The bench does not answer: what this gauge does is not known",
     "next": "Measure next",
     "repeat_of": "Reading {repeat} of {of}",
@@ -298,6 +312,7 @@ def page_words() -> dict[str, Any]:
         "places": list(PLACES),
         "kinds": {name: kind.words for name, kind in KINDS.items()},
         "statuses": dict(STATUSES),
+        "phases": dict(PHASES),
         "parts": dict(PARTS),
         "gauge_kinds": dict(GAUGE_KINDS),
         "sources": dict(SOURCES),

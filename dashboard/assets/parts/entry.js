@@ -1,11 +1,11 @@
-// The field for typed readings and the three buttons. A person types, or a gauge that types, at any speed: the line is
+// The field for typed readings and the buttons. A person types, or a gauge that types, at any speed: the line is
 // taken out of the field at Enter in the capture phase, before anything else can touch it.
 // The field is made here and not by Dash, which would write it back from its own state while keys arrive.
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const MOST = 200;
-  const KEYS = {F2: 'repeat', F8: 'skip', F9: 'take-back'};
+  const KEYS = {F2: 'repeat', F4: 'take-now', F8: 'skip', F9: 'take-back'};
   let field = null;
 
   const submit = (text) => {
@@ -25,7 +25,7 @@
     const named = seen && !bench.unsentReadings() && typeof seen.gauge === 'string' && Number.isInteger(seen.sequence);
     bench.ask(named ? {do: 'take_back', gauge: seen.gauge, sequence: seen.sequence} : {do: 'take_back'});
   };
-  const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), unskip: () => bench.ask({do: 'unskip'}), 'take-back': takeBack, enter};
+  const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), unskip: () => bench.ask({do: 'unskip'}), 'take-back': takeBack, 'take-now': () => bench.press({do: 'trigger'}), enter};
 
   const editable = (node) => Boolean(node?.closest?.('input, textarea, select, [contenteditable]'));
   const onKey = (event) => {
@@ -47,8 +47,14 @@
     enter();
   };
   const elsewhere = (event) => {
+    const onControl = Boolean(document.activeElement?.closest?.('button, a, summary'));
+    if (event.key === ' ' && !onControl && !bench.by('take-now').hidden) {  // as a pedal that types sends it
+      event.preventDefault();
+      if (!event.repeat) work['take-now']();
+      return;
+    }
     const led = /^[0-9.,+\-\u2212/]$/.test(event.key);
-    const finish = event.key === 'Enter' && field.value && !document.activeElement?.closest?.('button, a, summary');
+    const finish = event.key === 'Enter' && field.value && !onControl;
     if (!led && !finish) return;
     event.preventDefault();
     if (finish) return void enter();

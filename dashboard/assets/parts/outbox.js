@@ -21,8 +21,8 @@
   };
   const refused = (status) => status >= 400 && status < 500 && status !== 408 && status !== 429;
 
-  const send = async (batch) => {
-    const reply = await fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch)});
+  const send = async (batch, signal = null) => {
+    const reply = await fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch), signal});
     if (reply.ok) return (await reply.json()).answers;
     if (!refused(reply.status)) throw new Error(String(reply.status));
     const text = bench.fill('refused_status', {status: reply.status});
@@ -47,6 +47,20 @@
     queue.push({id: `${page}-${count}`, ...action});
     keep();
     pump();
+  };
+  // A press means this moment: it is sent now or not at all.
+  const PRESS_MS = 2000;
+  const sentNow = async (item) => {
+    try {
+      return (await send([item], AbortSignal.timeout(PRESS_MS)))[0];
+    } catch {
+      return null;
+    }
+  };
+  bench.press = async (action) => {
+    count += 1;
+    const item = {id: `${page}-${count}`, ...action};
+    bench.tell('answer', item, (await sentNow(item)) ?? {done: false, text: bench.fill('press_lost')});
   };
   bench.unsent = () => queue.length;
   bench.unsentReadings = () => queue.filter((item) => item.do === 'typed').length;

@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const TILE_MS = 40, SLOW_MS = 150;
-  const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'map', 'flags', 'recent', 'chart-box'];
+  const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'take-now', 'map', 'flags', 'recent', 'chart-box'];
 
   const tile = bench.every(TILE_MS, () => {
     bench.drawMode(bench.snap);

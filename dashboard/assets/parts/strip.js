@@ -23,25 +23,6 @@
   }, el('span', {text: words || bench.words.stages[name]?.title || name}), el('b', {text: of ? `${done}/${of}` : ''}),
   el('progress', {max: of || 1, value: Math.min(done ?? 0, of || 1), 'aria-label': words || name}));
 
-  const gaugeSays = (gauge) => [
-    fill('gauge_since', {status: bench.words.statuses[gauge.status] ?? gauge.status, time: bench.clock(gauge.since)}),
-    gauge.detail, bench.count('readings', gauge.readings ?? 0),
-    gauge.unreadable ? fill('unreadable', {n: gauge.unreadable}) : '',
-    gauge.last_raw ? fill('last_raw', {raw: gauge.last_raw}) : '',
-  ].filter(Boolean).map((text, i) => (i ? text : bench.capital(text))).join('; ');
-  // What the bench said of a gauge holds only while the bench can be heard.
-  const gauge = (away) => (each) => {
-    const status = away ? 'unknown' : each.status, n = each.unreadable ?? 0;
-    const bad = status === 'lost' && each.detail;
-    return el('li', {'data-gauge': each.name, 'data-status': status, title: away ? fill('old_gauge') : gaugeSays(each)},
-      el('i', {class: 'lamp', 'aria-hidden': 'true'}),
-      el('span', {class: 'said'}, el('span', {class: 'name', text: each.name}), el('b', {text: bench.words.statuses[status] ?? status})),
-      // the place of what was unreadable is kept while there is none
-      el('span', {class: 'said more'}, el('span', {class: 'kind', text: each.words && each.words !== each.name ? each.words : ''}),
-        el('span', {class: 'unreadable', 'data-n': n, text: fill('unreadable', {n})})),
-      bad ? el('span', {class: 'detail', text: bench.capital(each.detail)}) : '');
-  };
-
   // Every reading waits for its commit, for a moment; only a disk that does not get on with it is worth a cry.
   const PATIENT_MS = 1000;
   let behind = null, timer = 0, late = false;
@@ -68,7 +49,6 @@
   bench.drawStrip = (snap) => {
     bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));
     bench.draw(bench.by('stages'), [snap.stages, snap.stage], () => (snap.stages ?? []).map((each) => stage(each, snap.stage)));
-    const gauges = snap.gauges ?? [];
-    bench.draw(bench.by('gauges'), [gauges, bench.lost], () => (gauges.length ? gauges.map(gauge(bench.lost)) : [el('li', {text: fill('no_gauges')})]));
+    bench.drawGauges(snap.gauges ?? [], bench.lost);
   };
 })();
