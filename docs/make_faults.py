@@ -118,7 +118,7 @@ def _refused_press(capture: SteadyCapture) -> str:
 
 def frame_rows() -> Iterator[Row]:
     """Yield what becomes of bytes that are no measurement."""
-    line, burst = LineReader(TEXT), BurstReader(caliper24.decode_bytes, size=3)
+    line, burst = LineReader(TEXT), BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02)
     message = MessageReader(TEXT)
     again = "the frame, refused; send it again"
     yield "garbage, or a fault code, in a line", _reason(line.feed(b"Err 4\n")), "nothing: it was no reading"
@@ -144,7 +144,7 @@ def frame_rows() -> Iterator[Row]:
     yield (
         "binary frames without pauses, or a flood",
         _reason(burst.pause()),
-        "all of them, refused; set the gauge slower",
+        "all of them, refused",
     )
     yield "a radio message too long", _reason(message.feed(b"7" * (LONGEST_MESSAGE + 1))), "nothing: it was no reading"
     yield "a gauge that describes text", _described(bytes((0x19, 0, 1, 0x27, 1, 0, 0))), "nothing: it was no reading"

@@ -4,8 +4,12 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 SHIPPED = Path(__file__).parent / "reference"
+
+settings.register_profile("patient", settings.default, deadline=None)  # a busy computer is no fault of the program
+settings.load_profile("patient")
 
 
 @pytest.fixture(autouse=True)

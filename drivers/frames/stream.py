@@ -59,6 +59,14 @@ def decoded(frame: bytes, decode: Decode) -> Decoded:
         return Decoded(raw=frame, reason=error.reason)
 
 
+def flooded(pause_s: float) -> str:
+    """Return why frames that nothing holds apart are refused."""
+    return (
+        f"frames must have pauses of more than {pause_s:g} s between them, bytes came without one; set the gauge "
+        "slower, or pause_s in its profile shorter"
+    )
+
+
 class LineReader:
     """Reads lines; one that is too long, or lacks its beginning or end, is refused."""
 
@@ -104,7 +112,7 @@ class BurstReader:
     allows, and noise as long as a frame among frames that came together, if everything shifted by it decodes.
     """
 
-    def __init__(self, decode: Decode, *, size: int, pause_s: float = 0.02) -> None:
+    def __init__(self, decode: Decode, *, size: int, pause_s: float) -> None:
         self.pause_s = pause_s
         self._decode = decode
         self._size = size
@@ -135,7 +143,7 @@ class BurstReader:
         if late:
             return [Decoded(raw=burst[: self._size], reason="the beginning of the first frame may be missing")]
         if flood:
-            return [Decoded(raw=burst[: self._size], reason="bytes came without a pause, so no frame has a beginning")]
+            return [Decoded(raw=burst[: self._size], reason=flooded(self.pause_s))]
         if len(burst) % self._size:
             rule = f"a frame must have {self._size} bytes between two pauses, got {len(burst)}"
             return [Decoded(raw=burst, reason=rule)]

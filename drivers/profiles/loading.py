@@ -99,6 +99,7 @@ _SERIAL_KEYS: Final = {
     "bytesize": _one_of(int, 7, 8, default=8),
     "parity": _one_of(str, "none", "even", "odd", default="none"),
     "stopbits": _one_of(int, 1, 2, default=1),
+    "pause_s": _above(float, 0.002, 1, " s", default=0.02),
 }
 _BLUETOOTH_KEYS: Final = {
     "characteristic": _uuid(), "write": _uuid(), "service": _uuid(),

@@ -4,6 +4,7 @@ import asyncio
 import os
 import threading
 from collections.abc import Callable, Coroutine, Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -11,7 +12,16 @@ import pytest
 from drivers import Backoff, Gauge, GaugeState, Profile, SimulatedGauge, load_profiles
 
 if not hasattr(os, "openpty"):  # Windows
-    needing_pseudo_terminals = "gauge", "gauge_link", "gauge_ways", "many_gauges", "replug", "serial_port", "simulated"
+    needing_pseudo_terminals = (
+        "gauge",
+        "gauge_binary",
+        "gauge_link",
+        "gauge_ways",
+        "many_gauges",
+        "replug",
+        "serial_port",
+        "simulated",
+    )
     collect_ignore = [f"test_{name}.py" for name in needing_pseudo_terminals]
 
 
@@ -38,6 +48,20 @@ def far_end(caliper: Profile) -> Iterator[SimulatedGauge]:
     """The far end of a caliper's cable, plugged in."""
     with SimulatedGauge("caliper", profile=caliper) as far:
         yield far
+
+
+@pytest.fixture
+def far_of(caliper: Profile) -> Iterator[Callable[..., SimulatedGauge]]:
+    """Plug in a gauge whose profile says more than a caliper's."""
+    plugged: list[SimulatedGauge] = []
+
+    def plug(**more: Any) -> SimulatedGauge:
+        plugged.append(SimulatedGauge("gauge", profile=replace(caliper, **more)))
+        return plugged[-1]
+
+    yield plug
+    for far in plugged:
+        far.close()
 
 
 class Watcher:

@@ -1,9 +1,9 @@
-"""Gauges that send binary frames, that must be asked, that stream and that fall silent, on real pseudo-terminals."""
+"""Gauges that must be asked, that stream and that fall silent, on real pseudo-terminals."""
 
 import asyncio
 import os
 import threading
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine
 from dataclasses import replace
 from typing import Any, Self
 
@@ -22,20 +22,6 @@ QUICK = CaptureSettings(dwell_s=0.1, least=4, away_s=0.02)
 
 async def take(gauge: Gauge, count: int) -> list[Reading]:
     return [await gauge.read(10) for _ in range(count)]
-
-
-@pytest.fixture
-def far_of(caliper: Profile) -> Iterator[Callable[..., SimulatedGauge]]:
-    """Plug in a gauge whose profile says more than a caliper's."""
-    plugged: list[SimulatedGauge] = []
-
-    def plug(**more: Any) -> SimulatedGauge:
-        plugged.append(SimulatedGauge("gauge", profile=replace(caliper, **more)))
-        return plugged[-1]
-
-    yield plug
-    for far in plugged:
-        far.close()
 
 
 class Answering:
@@ -69,60 +55,6 @@ class Answering:
                 heard = heard.partition(self._question)[2]
                 self.asked += 1
                 self._far.press(self.asked * 10_000)
-
-
-# -- binary frames ----------------------------------------------------------------------------------------------------
-
-
-def test_binary_frames_with_pauses_between_are_readings(
-    far_of: Callable[..., SimulatedGauge], gauge_at: Make, run: Run
-) -> None:
-    far = far_of(decoder="caliper24")
-
-    async def work() -> list[Reading]:
-        readings = []
-        async with gauge_at(far) as gauge:
-            for steps in (59, 1234, 7):
-                far.press_raw(steps.to_bytes(3, "little"))
-                readings += await take(gauge, 1)
-        return readings
-
-    readings = run(work())
-
-    assert [reading.value_nm for reading in readings] == [590_000, 12_340_000, 70_000]
-    assert [reading.raw for reading in readings] == [b"\x3b\0\0", b"\xd2\x04\0", b"\x07\0\0"]
-
-
-def test_half_a_binary_frame_never_shifts_the_next(
-    far_of: Callable[..., SimulatedGauge], gauge_at: Make, run: Run, watcher: Watcher
-) -> None:
-    far = far_of(decoder="caliper24")
-
-    async def work() -> tuple[list[Reading], GaugeState]:
-        async with gauge_at(far, on_state=watcher) as gauge:
-            far.press_raw(b"\xd2\x04")
-            await watcher.until(gauge, lambda state: state.unreadable == 1)
-            far.press_raw(b"\x3b\0\0")
-            return await take(gauge, 1), gauge.state
-
-    (reading,), state = run(work())
-
-    assert (reading.value_nm, state.unreadable) == (590_000, 1)
-
-
-def test_the_two_halves_of_a_binary_frame_make_one_reading(
-    far_of: Callable[..., SimulatedGauge], gauge_at: Make, run: Run
-) -> None:
-    far = far_of(decoder="caliper24")
-
-    async def work() -> list[Reading]:
-        async with gauge_at(far) as gauge:
-            for byte in b"\xd2\x04\0":
-                far.press_raw(bytes((byte,)))
-                await asyncio.sleep(0)
-            return await take(gauge, 1)
-
-    assert [reading.value_nm for reading in run(work())] == [12_340_000]
 
 
 # -- asked ------------------------------------------------------------------------------------------------------------

@@ -85,6 +85,7 @@ def test_what_is_asked_may_be_text(load: Load) -> None:
         (TOP, "serial", "profile {} must have one of the tables [serial] and [bluetooth], it has neither; keep"),
         (TOP + SERIAL + RADIO, "serial", "profile {} must have one of the tables [serial] and [bluetooth], it has bo"),
         (TOP + "serial = 1\n", "serial", "serial in profile {} must be a table, got 1"),
+        (TOP + SERIAL + "pause_s = 0\n", "serial.pause_s", "serial.pause_s in profile {} must be a number"),
         (
             TOP + 'framing = "pauses"\n' + SERIAL,
             "framing",
@@ -193,6 +194,13 @@ def test_every_decoder_reads_through_the_reader_of_its_profile(load: Load, decod
 
     assert type(reader) is by
     assert values_of(reader, sent) == [value_nm]
+
+
+def test_a_profile_says_what_a_pause_is(load: Load) -> None:
+    usual = load(f'{TOP}decoder = "caliper24"\n{SERIAL}').make_reader()
+    quick = load(f'{TOP}decoder = "caliper24"\n{SERIAL}pause_s = 0.005\n').make_reader()
+
+    assert (usual.pause_s, quick.pause_s) == (0.02, 0.005)
 
 
 @pytest.mark.parametrize("decoder", BINARY)

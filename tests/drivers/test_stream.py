@@ -31,8 +31,8 @@ READERS: dict[str, Callable[[], FrameReader]] = {
     "labelled": lambda: LineReader(LabelledTextDecoder().decode),
     "caliper24_hex": lambda: LineReader(caliper24.decode_hex),
     "bcd13_hex": lambda: LineReader(bcd13.decode_hex),
-    "caliper24": lambda: BurstReader(caliper24.decode_bytes, size=3),
-    "bcd13": lambda: BurstReader(bcd13.decode_bytes, size=7),
+    "caliper24": lambda: BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02),
+    "bcd13": lambda: BurstReader(bcd13.decode_bytes, size=7, pause_s=0.02),
     "message text": lambda: MessageReader(TextDecoder().decode),
     "message caliper24": lambda: MessageReader(caliper24.decode_bytes),
     "self-describing": lambda: MessageReader(GattNumberDecoder(SINT32_UM_AS_METRES).decode),
@@ -160,7 +160,7 @@ def test_every_binary_frame_is_delivered_once(bursts: list[list[int]], seed: int
     rng = random.Random(seed)
     chunks = [chunk for burst in bursts for chunk in (*cut(b"".join(map(frame24, burst)), rng), PAUSE)]
 
-    found = read(BurstReader(caliper24.decode_bytes, size=3), chunks)
+    found = read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), chunks)
 
     assert values(found) == [steps * 10_000 for burst in bursts for steps in burst]
 
@@ -173,7 +173,7 @@ def test_every_binary_frame_is_delivered_once(bursts: list[list[int]], seed: int
 def test_garbage_inside_a_burst_refuses_the_burst(frames: list[int], at: int, noise: bytes) -> None:
     whole = b"".join(map(frame24, frames))
 
-    found = read(BurstReader(caliper24.decode_bytes, size=3), [whole[:at] + noise + whole[at:], PAUSE])
+    found = read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [whole[:at] + noise + whole[at:], PAUSE])
 
     assert values(found) == []
     assert found
@@ -184,14 +184,19 @@ def test_a_burst_that_lacks_a_byte_is_refused(frames: list[int], lost: int) -> N
     whole = b"".join(map(frame24, frames))
     at = lost % len(whole)
 
-    assert values(read(BurstReader(caliper24.decode_bytes, size=3), [whole[:at] + whole[at + 1 :], PAUSE])) == []
+    assert (
+        values(read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [whole[:at] + whole[at + 1 :], PAUSE]))
+        == []
+    )
 
 
 def test_one_frame_that_is_none_refuses_all_of_its_burst() -> None:
     """Noise as long as a frame shifts nothing by the count of bytes; that a frame in it is none tells of it."""
     ones = b"\xff\xff\xff"
     whole = frame24(100) + frame24(1234)
-    found = read(BurstReader(caliper24.decode_bytes, size=3), [whole[:4] + ones + whole[4:], PAUSE, whole, PAUSE])
+    found = read(
+        BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [whole[:4] + ones + whole[4:], PAUSE, whole, PAUSE]
+    )
 
     assert [one.raw for one in found] == [frame24(100), whole[3:4] + ones[:2], ones[:1] + whole[4:], *_thirds(whole)]
     assert values(found) == [1_000_000, 12_340_000]  # of the burst after it
@@ -208,20 +213,23 @@ def test_a_frame_cut_by_a_pause_gives_no_number(cut_at: int, rest: list[int]) ->
     frame = frame24(1234)
     second = frame[cut_at:] + b"".join(map(frame24, rest))
 
-    assert values(read(BurstReader(caliper24.decode_bytes, size=3), [frame[:cut_at], PAUSE, second, PAUSE])) == []
+    assert (
+        values(read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [frame[:cut_at], PAUSE, second, PAUSE]))
+        == []
+    )
 
 
 def test_until_the_first_pause_of_a_late_connection_nothing_counts() -> None:
     sent = [frame24(100), frame24(200), PAUSE, PAUSE, frame24(300), PAUSE]
 
-    found = read(BurstReader(caliper24.decode_bytes, size=3), sent, mid_frame=True)
+    found = read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), sent, mid_frame=True)
 
     assert values(found) == [3_000_000]
     assert found[0].reason == "the beginning of the first frame may be missing"
 
 
 def test_a_binary_frame_without_a_pause_after_it_is_refused() -> None:
-    found = read(BurstReader(caliper24.decode_bytes, size=3), [frame24(100)])
+    found = read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [frame24(100)])
 
     assert [(one.number, one.reason) for one in found] == [(None, "the connection ended in mid-frame")]
 
@@ -229,9 +237,11 @@ def test_a_binary_frame_without_a_pause_after_it_is_refused() -> None:
 def test_after_a_flood_binary_frames_count_again() -> None:
     flood = [frame24(100)] * (MOST_TOGETHER + 1)
 
-    found = read(BurstReader(caliper24.decode_bytes, size=3), [*flood, PAUSE, frame24(200), PAUSE])
+    found = read(BurstReader(caliper24.decode_bytes, size=3, pause_s=0.02), [*flood, PAUSE, frame24(200), PAUSE])
 
-    assert found[0].reason == "bytes came without a pause, so no frame has a beginning"
+    assert found[0].reason.startswith(
+        "frames must have pauses of more than 0.02 s between them, bytes came without one"
+    )
     assert values(found) == [2_000_000]
 
 
