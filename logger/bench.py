@@ -178,16 +178,17 @@ class Bench:
         )
         self._judge = Judge(instrument, limits)
         self._shown = _Shown()
-        self._changed = threading.Event()
+        self._due = threading.Event()  # there is something new to show
+        self._changed = threading.Event()  # and it is more than how a gauge moves
         self._stopping = False
-        hooks = Hooks(on_durable=on_durable, on_change=self._changed.set, on_refused=self._on_refused)
+        hooks = Hooks(on_durable=on_durable, on_change=self._change, on_refused=self._on_refused)
         sheet = study.sheet() if study else Sheet(standard_items(instrument))
         studied = study.plan.gauge if study else ""
         self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
         self.door = Door(self._act)
-        self._gauges = LiveGauges(self.recorder.take, self._changed.set)
+        self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
     def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:
@@ -205,7 +206,7 @@ class Bench:
         self.notes += self._air.words(self.recorder.kept().climates)
         self._gauges.start()
         self._presenter.start()
-        self._changed.set()
+        self._change()
 
     def add_gauge(self, name: str, profile: Profile, port: str, *, must_open: bool = True) -> None:
         """Open a serial gauge and take its readings from now on.
@@ -246,7 +247,7 @@ class Bench:
         self._gauges.open(gauge)
         register(self.store, name, spec, source="file" if name in self._stated else "default")
         self._look_at_gauges()
-        self._changed.set()
+        self._change()
 
     def _look_at_gauges(self) -> None:
         with self.store.reader() as reader:
@@ -255,11 +256,11 @@ class Bench:
     def on_trouble(self, text: str, waiting: int) -> None:
         """Take note that the store cannot write (or, with an empty text, that it can again)."""
         self._shown.trouble = f"{text} ({waiting} waiting)" if text else ""
-        self._changed.set()
+        self._change()
 
     def _on_refused(self, text: str) -> None:
         self._shown.trouble = f"a reading was not kept: {text}; measure it again"
-        self._changed.set()
+        self._change()
 
     def _act(self, action_id: str, action: Action) -> Answer:
         plain = {
@@ -306,12 +307,20 @@ class Bench:
 
     # -- showing -----------------------------------------------------------------------------------------------------
 
+    def _change(self) -> None:
+        self._changed.set()
+        self._due.set()
+
     def _present(self) -> None:
         while True:
-            self._changed.wait()
-            self._changed.clear()
+            self._due.wait()
+            self._due.clear()
             try:
-                self._publish()
+                if self._changed.is_set():
+                    self._changed.clear()
+                    self._publish()
+                else:
+                    self._publish_movement()
             except Exception:  # the bench goes on: what is kept is kept, and the page says what is wrong
                 log.exception("the snapshot could not be made")
                 self.door.publish({
@@ -341,6 +350,11 @@ class Bench:
         climate = self._air.told(kept.climates)
         self.door.publish(beside(snapshot, kept, item, self._shown.records, climate, self.study))
 
+    def _publish_movement(self) -> None:
+        """Show how gauges move beside what is shown already; nothing is judged anew ten times a second."""
+        shown = self.door.snapshot()
+        self.door.publish({**shown, "version": self._next_version(), "gauges": self._gauges.shown()})
+
     def _next_version(self) -> int:
         self._shown.version += 1
         return self._shown.version
@@ -362,7 +376,7 @@ class Bench:
             except StoreError:
                 log.exception("the end of the session could not be kept")
         self._stopping = True
-        self._changed.set()
+        self._change()
         if self._presenter.is_alive():
             self._presenter.join()
         self.door.close()
