@@ -85,6 +85,7 @@ BLUETOOTH_CASES = {
     "BUSY": "radio busy",
     "MISSING": "characteristic missing",
     "SILENT_CHARACTERISTIC": "characteristic that does not notify",
+    "NOTHING_NOTIFIES": "a device that sends nothing by itself",
     "NOT_SELF_DESCRIBING": "no form is described",
     "SEVERAL": "several characteristics fit",
     "READ_REFUSED": "description may not be read",
