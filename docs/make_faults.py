@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import ModuleType
 
+from dashboard.words import PAGE as WORDS
 from drivers import CaptureSettings, FrameError, NotStillError, SteadyCapture, load_profiles
 from drivers.frames import caliper24
 from drivers.frames.gatt_number import GattNumberDecoder
@@ -102,6 +103,8 @@ def running_rows() -> Iterator[Row]:
     error = bluetooth_faults.lost_error(ConnectionResetError(), address=ADDRESS, gauge=GAUGE, last_at=None)
     yield "radio link lost, flat battery", str(error), KEPT
     yield "silent: switched off, asleep, flat battery on a cable", silent_words(8.0), "nothing: nothing was sent"
+    yield "battery under 15 %", WORDS["battery_low"].format(n=9), "nothing"
+    yield "press while the page has no link to the bench", WORDS["press_lost"], "nothing: it is never sent later"
     capture = SteadyCapture(CaptureSettings())
     yield "press before a sample came", _refused_press(capture), "nothing: no value was taken"
     for step in range(10):

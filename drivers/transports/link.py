@@ -25,7 +25,7 @@ class Link(Protocol):
         """Stop, wait at most ``within_s`` seconds and return whether it has ended."""
 
     def send(self, data: bytes) -> None:
-        """Send bytes to the gauge; what cannot be sent ends the link, as when it is lost."""
+        """Send bytes to the gauge; what cannot be sent is given up and logged, a link that is gone ends by itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

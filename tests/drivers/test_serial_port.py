@@ -1,5 +1,7 @@
+import logging
 import os
 import queue
+import select
 import sys
 import threading
 from collections.abc import Callable
@@ -245,3 +247,57 @@ def test_no_other_module_of_the_package_imports_pyserial() -> None:
     }
 
     assert importers == {"drivers.transports.serial_port"}
+
+
+def read_far_end(far: SimulatedGauge, count: int) -> bytes:
+    """Return what the gauge at the far end has heard, as soon as it is that much."""
+    fd, heard = far._far_end or -1, b""
+    while len(heard) < count:
+        assert select.select([fd], [], [], WAIT_S)[0]
+        heard += os.read(fd, count - len(heard))
+    return heard
+
+
+def test_what_is_sent_reaches_the_gauge_while_the_port_is_open(far_end: SimulatedGauge) -> None:
+    link = Link(far_end.port)
+    link.opened.get(timeout=WAIT_S)
+
+    link.transport.send(b"?\r")
+
+    assert read_far_end(far_end, 2) == b"?\r"
+    link.transport.close()
+    link.transport.send(b"too late")
+    assert link.ended.get(timeout=WAIT_S) is None
+
+
+def test_what_a_gauge_does_not_take_is_given_up_and_reading_goes_on(
+    far_end: SimulatedGauge, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(serial_port, "_WRITE_S", 0.05)
+    link = Link(far_end.port)
+    link.opened.get(timeout=WAIT_S)
+
+    with caplog.at_level(logging.WARNING):
+        link.transport.send(b"?" * 100_000)  # more than the system holds for a gauge that does not listen
+
+    assert "gauge 'caliper' was not asked: Write timeout" in caplog.text
+    far_end.press_raw(b"12.34\r\n")
+    assert link.bytes_until(b"\n") == b"12.34\r\n"
+    link.transport.close()
+
+
+def test_a_pause_is_told_once_and_only_after_bytes(far_end: SimulatedGauge) -> None:
+    link = Link(far_end.port, pause_s=0.02)
+    link.opened.get(timeout=WAIT_S)
+    with pytest.raises(queue.Empty):
+        link.chunks.get(timeout=0.3)
+
+    far_end.press_raw(b"abc")
+
+    came = [link.chunks.get(timeout=WAIT_S)]
+    while came[-1]:
+        came.append(link.chunks.get(timeout=WAIT_S))
+    assert b"".join(came) == b"abc"
+    with pytest.raises(queue.Empty):
+        link.chunks.get(timeout=0.5)  # longer than a read waits
+    link.transport.close()
