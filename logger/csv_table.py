@@ -1,4 +1,7 @@
-"""Small CSV tables that a person wrote: named columns, one cell each, every fault with its line."""
+"""Small CSV tables that a person wrote: named columns, one cell each, every fault with its line.
+
+Texts that a spreadsheet would take for a formula are written behind an apostrophe and read back without it.
+"""
 
 import csv
 import io
@@ -12,6 +15,12 @@ from typing import Any, Final
 from logger.errors import ReadingsFileError
 from logger.features import NM_PER
 from logger.input_text import input_text
+
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "'")
+"""A text beginning with one of these gets an apostrophe before it; the last is the apostrophe itself, so that what
+was written can be told from what was there before."""
+MOST_CELL: Final = 64 * 1024 * 1024
+csv.field_size_limit(MOST_CELL)  # the module's own limit of 131 072 refuses texts that the store holds
 
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})")
 _ANY_DIGITS: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
@@ -64,6 +73,31 @@ class Line:
         if fault:
             raise self.error(fault)
         return Decimal(cell) * self.unit_nm()
+
+
+def guarded(text: str) -> str:
+    """Return a text as a cell that no spreadsheet computes and no reader trims; `unguarded` undoes it."""
+    return f"'{text}" if text.startswith(FORMULA_STARTS) or text != text.strip() else text
+
+
+def unguarded(cell: str) -> str:
+    """Return the text of a cell: without the apostrophe of `guarded`, else without the blanks around it."""
+    text = cell[1:]
+    if cell.startswith("'") and (text.startswith(FORMULA_STARTS) or text != text.strip()):
+        return text
+    return cell.strip()
+
+
+def csv_line(cells: Sequence[str]) -> str:
+    """Return one line of CSV (RFC 4180, ended by a line feed); a cell with a comma, quote or line end is quoted.
+
+    Before Python 3.13 the standard writer leaves a lone carriage return unquoted.
+    """
+    return ",".join(_quoted(cell) for cell in cells) + "\n"
+
+
+def _quoted(cell: str) -> str:
+    return '"' + cell.replace('"', '""') + '"' if any(one in cell for one in ',"\r\n') else cell
 
 
 def read_table(path: Path, *, required: Sequence[str], optional: Sequence[str], what: str) -> Iterator[Line]:

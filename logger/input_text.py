@@ -6,7 +6,7 @@ from logger.errors import InputFileError
 
 
 def input_text(path: Path, error: type[InputFileError], *, what: str) -> str:
-    """Return the text of a file, UTF-8 with or without a byte order mark.
+    """Return the text of a file, UTF-8 with or without a byte order mark, line ends as they are.
 
     Args:
         path: the file.
@@ -17,7 +17,8 @@ def input_text(path: Path, error: type[InputFileError], *, what: str) -> str:
         InputFileError: the file is missing, a folder or no UTF-8 text; raised as the given class.
     """
     try:
-        return path.read_text(encoding="utf-8-sig")
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            return file.read()
     except FileNotFoundError as cause:
         raise error(f"{path}: no such file; give the path of {what}") from cause
     except UnicodeDecodeError as cause:

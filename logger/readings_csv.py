@@ -4,7 +4,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.climate import COLDEST_C, WARMEST_C
-from logger.csv_table import csv_text, decimal_fault
+from logger.csv_table import csv_text, decimal_fault, unguarded
 from logger.errors import ReadingsFileError
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import (
@@ -36,6 +36,8 @@ REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
 OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u", "temperature_c")
 KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
 """Columns that say where a reading came from; a row with ``taken_back`` set is not judged."""
+JUDGED: Final = ("value_mm", "U_mm", "verdict")
+"""Columns that an export may add, of the feature that a reading belongs to; not read."""
 NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
@@ -73,6 +75,21 @@ def read_readings(path: Path, *, frets: int, gauges: Mapping[str, GaugeSpec]) ->
 
 
 def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec]) -> Iterator[CsvReading]:
+    for row in rows_of(text, where=where):
+        row.check_cells()
+        judged = not row.taken_back and not row.unassigned
+        yield CsvReading(
+            observation=observation_of_row(row, frets=frets, gauges=gauges) if judged else None,
+            session=row.get("session"), taken_back=row.taken_back, taken_at=row.taken_at(),
+        )  # fmt: skip
+
+
+def rows_of(text: str, *, where: str) -> Iterator["Row"]:
+    """Return the rows of a readings file as they stand, none of their cells looked at.
+
+    Raises:
+        ReadingsFileError: the text is no CSV, its header does not hold, or nothing stands below it.
+    """
     lines = csv.reader(io.StringIO(text, newline=""), strict=True)
     header: list[str] | None = None
     rows = 0
@@ -84,34 +101,13 @@ def _rows(text: str, *, where: str, frets: int, gauges: Mapping[str, GaugeSpec])
                 header = _header([cell.strip() for cell in cells], where)
                 continue
             rows += 1
-            row = _Row(header, cells, where=f"{where}, line {lines.line_num}")
-            unassigned = not row.get("kind") and bool(row.get("sequence"))
-            gone = _taken_back(row)
-            observation = None if gone or unassigned else _observation(row, frets, gauges)
-            yield CsvReading(
-                observation=observation, session=row.get("session"), taken_back=gone, taken_at=_taken_at(row)
-            )
+            yield Row(header, cells, where=f"{where}, line {lines.line_num}")
     except csv.Error as cause:
         raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
     if header is None:
         raise ReadingsFileError(f"{where}: the file is empty; it must begin with the header {','.join(REQUIRED)}")
     if rows == 0:
         raise ReadingsFileError(f"{where}: no readings below the header; add one row per reading")
-
-
-def _taken_at(row: "_Row") -> datetime | None:
-    cell = row.get("taken_at")
-    if not cell:
-        return None
-    try:
-        moment = datetime.fromisoformat(cell)
-    except ValueError as cause:
-        raise row.error(f"taken_at must be a date and time like 2026-01-31T14:05:00+00:00, got {cell!r}") from cause
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-
-
-def _taken_back(row: "_Row") -> bool:
-    return row.get("taken_back").lower() not in NOT_TAKEN_BACK
 
 
 def _header(names: list[str], where: str) -> list[str]:
@@ -123,7 +119,7 @@ def _header(names: list[str], where: str) -> list[str]:
         header = ",".join(REQUIRED)
         raise ReadingsFileError(f"{where}: column {needed[0]!r} is missing; the header must have {header}{hint}")
     for name in names:
-        if name not in (*REQUIRED, *OPTIONAL, *KEPT):
+        if name not in (*REQUIRED, *OPTIONAL, *KEPT, *JUDGED):
             known = ", ".join((*REQUIRED, *OPTIONAL, *KEPT))
             raise ReadingsFileError(f"{where}: unknown column {name!r}; known are {known}")
         if names.count(name) > 1:
@@ -131,20 +127,67 @@ def _header(names: list[str], where: str) -> list[str]:
     return names
 
 
-class _Row:
+class Row:
+    """One row of a readings file: its cells as texts by column, and where it stands."""
+
     def __init__(self, header: list[str], cells: list[str], *, where: str) -> None:
         self.where = where
-        if len(cells) != len(header):
-            raise self.error(f"{len(cells)} cells under {len(header)} columns; every row needs one cell per column")
-        self.cells = {name: cell.strip() for name, cell in zip(header, cells, strict=True)}
+        self.written = cells
+        self.cells = {name: unguarded(cell) for name, cell in zip(header, cells, strict=False)}
+        self._columns = len(header)
+
+    def check_cells(self) -> None:
+        """Check that there is one cell for each column.
+
+        Raises:
+            ReadingsFileError: there is not.
+        """
+        if len(self.written) != self._columns:
+            raise self.error(
+                f"{len(self.written)} cells under {self._columns} columns; every row needs one cell per column"
+            )
+
+    @property
+    def taken_back(self) -> bool:
+        """Tell whether the reading was taken back."""
+        return self.get("taken_back").lower() not in NOT_TAKEN_BACK
+
+    @property
+    def unassigned(self) -> bool:
+        """Tell whether a bench kept the reading without a feature."""
+        return not self.get("kind") and bool(self.get("sequence"))
+
+    def taken_at(self) -> datetime | None:
+        """Return when the reading was taken, UTC unless the cell says otherwise, or None where it does not say.
+
+        Raises:
+            ReadingsFileError: the cell is no date and time.
+        """
+        cell = self.get("taken_at")
+        if not cell:
+            return None
+        try:
+            moment = datetime.fromisoformat(cell)
+        except ValueError as cause:
+            raise self.error(
+                f"taken_at must be a date and time like 2026-01-31T14:05:00+00:00, got {cell!r}"
+            ) from cause
+        return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
     def error(self, text: str) -> ReadingsFileError:
+        """Return the error that tells a fault of this row."""
         return ReadingsFileError(f"{self.where}: {text}")
 
     def get(self, name: str) -> str:
+        """Return a cell, empty where the column is absent."""
         return self.cells.get(name, "")
 
     def number(self, name: str) -> Decimal | None:
+        """Return a number exactly, or None where the cell is empty.
+
+        Raises:
+            ReadingsFileError: the cell is no plain decimal number.
+        """
         cell = self.get(name)
         if not cell:
             return None
@@ -153,7 +196,23 @@ class _Row:
             raise self.error(fault)
         return Decimal(cell)
 
+    def unit_nm(self) -> int:
+        """Return the nanometres in one of the row's unit.
+
+        Raises:
+            ReadingsFileError: the unit is none of the three.
+        """
+        unit = self.get("unit")
+        if unit not in NM_PER:
+            raise self.error(f"unit must be mm, in or thou, got {unit!r}")
+        return NM_PER[unit]
+
     def length_mm(self, name: str, unit_nm: int, *, negative: bool = True) -> float | None:
+        """Return a length in mm, or None where the cell is empty.
+
+        Raises:
+            ReadingsFileError: the cell is no length that can be.
+        """
         number = self.number(name)
         if number is None:
             return None
@@ -165,12 +224,19 @@ class _Row:
         return millimetres
 
 
-def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Observation:
+def observation_of_row(row: Row, *, frets: int, gauges: Mapping[str, GaugeSpec]) -> Observation:
+    """Return what evaluation sees of a row.
+
+    Args:
+        row: the row.
+        frets: number of frets of the instrument.
+        gauges: what the named gauges are worth; the row's own columns override.
+
+    Raises:
+        ReadingsFileError: a cell does not hold.
+    """
     key = _key(row, frets)
-    unit = row.get("unit")
-    if unit not in NM_PER:
-        raise row.error(f"unit must be mm, in or thou, got {unit!r}")
-    unit_nm = NM_PER[unit]
+    unit_nm = row.unit_nm()
     low, high = row.length_mm("low", unit_nm), row.length_mm("high", unit_nm)
     value = _value(row, low, high, row.length_mm("value", unit_nm))
     spec = gauges.get(row.get("gauge"), GaugeSpec(kind=""))
@@ -187,20 +253,20 @@ def _observation(row: _Row, frets: int, gauges: Mapping[str, GaugeSpec]) -> Obse
     )  # fmt: skip
 
 
-def _temperature_c(row: _Row) -> float | None:
+def _temperature_c(row: Row) -> float | None:
     number = row.number("temperature_c")
     if number is not None and not COLDEST_C <= number <= WARMEST_C:
         raise row.error(f"temperature_c must be from {COLDEST_C} to {WARMEST_C} °C, got {row.get('temperature_c')!r}")
     return None if number is None else float(number)
 
 
-def _round(row: _Row, key: FeatureKey) -> str:
+def _round(row: Row, key: FeatureKey) -> str:
     """Return what shares one zero: the round that the file states, else for steps the setting of the feet."""
     setting = f"feet {key.feet[1] - key.feet[0]} apart" if key.kind in STEPS and key.feet else ""
     return f"{row.get('session')}/{row.get('round') or setting}"
 
 
-def _value(row: _Row, low: float | None, high: float | None, value: float | None) -> float:
+def _value(row: Row, low: float | None, high: float | None, value: float | None) -> float:
     if (low is None) != (high is None):
         raise row.error("a bracket needs low and high: the largest leaf that goes in, the smallest that does not")
     if low is None or high is None:
@@ -218,7 +284,7 @@ def _value(row: _Row, low: float | None, high: float | None, value: float | None
     return (low + high) / 2
 
 
-def _key(row: _Row, frets: int) -> FeatureKey:
+def _key(row: Row, frets: int) -> FeatureKey:
     kind = row.get("kind")
     if kind not in KINDS:
         raise row.error(f"unknown kind {kind!r}; known are {', '.join(KINDS)}")
@@ -234,7 +300,7 @@ def _key(row: _Row, frets: int) -> FeatureKey:
     return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=own)
 
 
-def _zero_place(row: _Row, place: str | None) -> str:
+def _zero_place(row: Row, place: str | None) -> str:
     kind = row.get("kind")
     during, readings = ("setting A", "steps") if kind == FIXTURE_ZERO else (STAGES[0], "readings")
     if place is None or not _ZERO_PLACE.fullmatch(place) or place.startswith("setting") is not (kind == FIXTURE_ZERO):
@@ -246,17 +312,17 @@ def _zero_place(row: _Row, place: str | None) -> str:
     return place
 
 
-def _named_round(row: _Row) -> str:
+def _named_round(row: Row) -> str:
     return f"{row.get('session')}/{row.get('round')}"
 
 
-def _known_place(row: _Row, place: str | None) -> str | None:
+def _known_place(row: Row, place: str | None) -> str | None:
     if place is not None and place not in PLACES:
         raise row.error(f"place must be bass, centre or treble, got {place!r}")
     return place
 
 
-def _fret(row: _Row, kind: str, frets: int) -> int | None:
+def _fret(row: Row, kind: str, frets: int) -> int | None:
     cell = row.get("fret")
     if not cell:
         if KINDS[kind].needs_fret:
@@ -267,7 +333,7 @@ def _fret(row: _Row, kind: str, frets: int) -> int | None:
     return int(cell)
 
 
-def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int] | None:
+def _feet(row: Row, kind: str, fret: int | None, frets: int) -> tuple[int, int] | None:
     cell = row.get("feet")
     if kind not in FOOTED or fret is None:
         if cell:
@@ -290,11 +356,3 @@ def _feet(row: _Row, kind: str, fret: int | None, frets: int) -> tuple[int, int]
     if not 0 <= low < fret < high <= frets:
         raise row.error(f"feet {low}-{high} must stand on both sides of fret {fret}, on the nut (0) to fret {frets}")
     return low, high
-
-
-def write_readings(rows: Iterable[Mapping[str, str]], out: io.TextIOBase) -> None:
-    """Write readings with every column, one mapping of texts per row."""
-    names = (*REQUIRED, *OPTIONAL, *KEPT)
-    writer = csv.DictWriter(out, names, lineterminator="\n", restval="")
-    writer.writeheader()
-    writer.writerows(rows)
