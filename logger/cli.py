@@ -38,11 +38,12 @@ from logger.cli_arguments import (
     whole,
 )
 from logger.cli_gauges import add_gauges
+from logger.cli_readings import add_lessons, add_readings
 from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
 from logger.features import NM_PER
-from logger.terminal import write_plainly, write_utf8
+from logger.terminal import write_plainly
 
 DISK_FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
@@ -244,21 +245,6 @@ def _wear(options: argparse.Namespace, _serve: Serve) -> int:
     return OK
 
 
-def _readings(options: argparse.Namespace, _serve: Serve) -> int:
-    from logger.export import export_readings
-
-    write_utf8()
-    export_readings(
-        store_path(options),
-        sys.stdout,
-        session=options.session,
-        instrument_to=options.instrument_to,
-        gauges_to=options.gauges_to,
-        limits_to=options.limits_to,
-    )
-    return OK
-
-
 @contextlib.contextmanager
 def _writable(acks: Path | None) -> Iterator[None]:
     if acks is not None:
@@ -287,7 +273,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_fixture(command(commands.add_parser, "fixture", "how to set the rocker fixture's feet for a neck", _fixture))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
-    _add_readings(command(commands.add_parser, "readings", "write the readings of a store as CSV", _readings))
+    add_readings(commands.add_parser)
+    add_lessons(commands.add_parser)
     add_gauges(commands.add_parser)
     return parser
 
@@ -361,15 +348,3 @@ def _add_files(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--session", metavar="ID", help="judge one session of a file that holds several; all for all")
     parser.add_argument("--unit", choices=tuple(NM_PER), default="mm", help="unit of the table")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of a table")
-
-
-def _add_readings(parser: argparse.ArgumentParser) -> None:
-    add_store(parser)
-    parser.add_argument("--session", metavar="ID", help="one session only")
-    for what in ("instrument", "gauges", "limits"):
-        parser.add_argument(
-            f"--{what}-to",
-            type=Path,
-            metavar="FILE",
-            help=f"also write the newest session's {what} as TOML, as evaluate reads it",
-        )

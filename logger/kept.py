@@ -6,10 +6,12 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Final
 
+from logger.csv_table import guarded
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import BEAMS, NM_PER, STUDY, ZERO_KINDS, Feature
 from logger.gauge_file import GaugeSpec, spec_from, worth
-from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRequest, Skip
+from logger.readings_csv import NOT_TAKEN_BACK
+from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRequest, Skip, TakeBack
 
 _NM: Final = NM_PER["mm"]
 
@@ -131,20 +133,32 @@ def _float_text(value_mm: float | None) -> str:
     return "" if value_mm is None else f"{Decimal(repr(value_mm)):f}"
 
 
+def _time_text(taken_at_ns: int) -> str:
+    """Return a time, UTC, to the millisecond; 0 stands for a time that is not known."""
+    return datetime.fromtimestamp(taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds") if taken_at_ns else ""
+
+
+def _why(taken_back: TakeBack) -> str:
+    """Return why a reading was taken back, in words that cannot be read as not taken back."""
+    why = taken_back.why
+    return f"taken back: {why}".removesuffix(": ") if why.strip().lower() in NOT_TAKEN_BACK else why
+
+
 def csv_row(one: KeptReading, spec: GaugeSpec, climates: Sequence[Climate] = ()) -> dict[str, str]:
     """Return a kept reading as one row of the readings file, every length in mm."""
     row = one.row
     bracket = row.low_nm is not None and row.high_nm is not None
     return {
-        "kind": row.kind or "", "fret": "" if row.fret is None else str(row.fret), "place": row.place or "",
-        "value": "" if bracket else _mm_text(row.value_nm), "unit": "mm", "feet": row.feet or "",
+        "kind": guarded(row.kind or ""), "fret": "" if row.fret is None else str(row.fret),
+        "place": guarded(row.place or ""), "value": "" if bracket else _mm_text(row.value_nm), "unit": "mm",
+        "feet": row.feet or "",
         "low": "" if row.low_nm is None else _mm_text(row.low_nm),
         "high": "" if row.high_nm is None else _mm_text(row.high_nm),
-        "gauge": row.gauge, "round": row.round or "",
+        "gauge": guarded(row.gauge), "round": guarded(row.round or ""),
         "span_mm": "" if row.span_nm is None else _mm_text(row.span_nm),
         "resolution": _float_text(spec.resolution_mm), "u": _float_text(spec.u_mm),
-        "session": row.session, "sequence": str(row.sequence),
-        "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
-        "taken_back": "" if one.taken_back is None else (one.taken_back.why or "taken back"),
+        "session": guarded(row.session), "sequence": str(row.sequence),
+        "taken_at": _time_text(row.taken_at_ns),
+        "taken_back": "" if one.taken_back is None else guarded(_why(one.taken_back)),
         "temperature_c": _float_text(temperature_c(row, climates)),
     }  # fmt: skip

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, Decimal
 from pathlib import Path
 from typing import Final
 
@@ -101,7 +101,7 @@ def rows_of(text: str, *, where: str) -> Iterator["Row"]:
                 header = _header([cell.strip() for cell in cells], where)
                 continue
             rows += 1
-            yield Row(header, cells, where=f"{where}, line {lines.line_num}")
+            yield Row(header, cells, where=where, line=lines.line_num)
     except csv.Error as cause:
         raise ReadingsFileError(f"{where}, line {lines.line_num}: not CSV: {cause}") from cause
     if header is None:
@@ -130,8 +130,9 @@ def _header(names: list[str], where: str) -> list[str]:
 class Row:
     """One row of a readings file: its cells as texts by column, and where it stands."""
 
-    def __init__(self, header: list[str], cells: list[str], *, where: str) -> None:
-        self.where = where
+    def __init__(self, header: list[str], cells: list[str], *, where: str, line: int) -> None:
+        self.where = f"{where}, line {line}"
+        self.line = line
         self.written = cells
         self.cells = {name: unguarded(cell) for name, cell in zip(header, cells, strict=False)}
         self._columns = len(header)
@@ -206,6 +207,15 @@ class Row:
         if unit not in NM_PER:
             raise self.error(f"unit must be mm, in or thou, got {unit!r}")
         return NM_PER[unit]
+
+    def length_nm(self, name: str, unit_nm: int) -> int | None:
+        """Return a length to the nearest nanometre, or None where the cell is empty.
+
+        Raises:
+            ReadingsFileError: the cell is no length that can be.
+        """
+        number = self.number(name) if self.length_mm(name, unit_nm) is not None else None
+        return None if number is None else int((number * unit_nm).to_integral_value(ROUND_HALF_EVEN))
 
     def length_mm(self, name: str, unit_nm: int, *, negative: bool = True) -> float | None:
         """Return a length in mm, or None where the cell is empty.

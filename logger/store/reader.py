@@ -2,7 +2,8 @@
 
 import sqlite3
 import threading
-from collections.abc import Iterator, Sequence
+from array import array
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -35,6 +36,8 @@ from logger.store.tables import TABLES, Value
 R = TypeVar("R")
 NO_INSTRUMENT: Final = "none"
 """Id of the instrument that sessions without one refer to; `StoreReader.instruments` leaves it out."""
+PAGE: Final = 1000
+"""How many readings are held at once where they are asked for one by one."""
 _OPEN: Final = "WHERE NOT EXISTS (SELECT 1 FROM session_end WHERE session_end.session = session.id)"
 _NEWEST: Final = """WHERE revision = (SELECT max(revision) FROM instrument_revision AS other
     WHERE other.instrument = instrument_revision.instrument)"""
@@ -149,14 +152,35 @@ class StoreReader:
         where, bound = _of(session)
         with self._snapshot():
             originals = self._rows(ReadingRow, where, bound)
-            take_backs = self._rows(TakeBack, where, bound)
-            reassignments = self._rows(Reassignment, where, bound)
+            amend = self._amendments(where, bound)
+        return [amend(row) for row in originals]
+
+    def each_reading(self, session: str) -> Iterator[KeptReading]:
+        """Return the readings of a session one by one, as `readings` does, however many there are.
+
+        Only their places in the file and the session's take-backs and reassignments are held. Nothing is locked between
+        pages: what is taken back while this runs may be missed.
+        """
+        where, bound = _of(session)
+        with self._snapshot():
+            entries = array("q", (one for (one,) in self._all(f"SELECT entry FROM reading {where}", bound)))
+            amend = self._amendments(where, bound)
+        entries = array("q", sorted(entries))
+        for start in range(0, len(entries), PAGE):
+            page = entries[start : start + PAGE]
+            # the sign keeps SQLite from the index by session, which would read the whole session for every page
+            between = "WHERE entry BETWEEN ? AND ? AND +session = ?"
+            yield from (amend(row) for row in self._rows(ReadingRow, between, (page[0], page[-1], session)))
+
+    def _amendments(self, where: str, bound: Sequence[Value]) -> Callable[[ReadingRow], KeptReading]:
+        """Return what tells a reading as it stands after the take-backs and reassignments there are now."""
+        take_backs = self._rows(TakeBack, where, bound)
+        reassignments = self._rows(Reassignment, where, bound)
         taken = {_key(row): row for row in sorted(take_backs, key=lambda row: -row.number)}
         newest = {_key(row): row for row in sorted(reassignments, key=lambda row: row.number)}
-        return [
-            KeptReading(row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row)
-            for row in originals
-        ]
+        return lambda row: KeptReading(
+            row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row
+        )
 
     def take_backs(self, session: str) -> list[TakeBack]:
         """Return the take-backs of a session."""
