@@ -23,7 +23,8 @@ def lessons_lines(found: Lessons, *, unit: str) -> list[str]:
     if found.all_ends is None:
         lines.append("   no end was judged yet")
     else:
-        lines.append(f"   {'all':<34} {_rate_words(found.all_ends)}; {found.open_ends} more are to be measured again")
+        again = f"; {_count(found.open_ends, 'end')} to be measured again not counted" if found.open_ends else ""
+        lines.append(f"   {'all':<34} {_rate_words(found.all_ends)}{again}")
     for factor, levels in found.ends.items():
         lines += [f"   by {FACTORS[factor]}", *(_level_line(one) for one in levels)]
     missing = [words for name, words in FACTORS.items() if name not in found.ends]

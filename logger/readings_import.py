@@ -239,7 +239,8 @@ def import_lines(done: Import, *, dry_run: bool) -> list[str]:
     lines = [f"{verb} {new} new readings and {gone} take-backs; {known} kept already, {len(done.refused)} refused"]
     for one in done.sessions:
         counts = f"{len(one.readings)} new, {one.known} kept already, {len(one.taken_back)} taken back"
-        lines.append(f"session {one.source or 'not named'}, as {one.session}: {counts}")
+        name = f", as {one.session}" if one.readings or one.exists else ""
+        lines.append(f"session {one.source or 'not named'}{name}: {counts}")
         lines += [f"   {count:6d}  {kind or 'no feature'}" for kind, count in sorted(one.kinds().items())]
     lines += [f"note: {note}" for note in done.notes]
     return lines + [f"refused: {one}" for one in done.refused]

@@ -163,9 +163,10 @@ class StoreReader:
         """
         where, bound = _of(session)
         with self._snapshot():
-            entries = array("q", (one for (one,) in self._all(f"SELECT entry FROM reading {where}", bound)))
+            with self._faults() as connection:
+                found = connection.execute(f"SELECT entry FROM reading {where} ORDER BY entry", bound)
+                entries = array("q", (one for (one,) in found))
             amend = self._amendments(where, bound)
-        entries = array("q", sorted(entries))
         for start in range(0, len(entries), PAGE):
             page = entries[start : start + PAGE]
             # the sign keeps SQLite from the index by session, which would read the whole session for every page
