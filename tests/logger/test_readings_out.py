@@ -5,6 +5,7 @@ import gc
 import io
 import json
 import os
+import re
 import sys
 from collections.abc import Callable
 from dataclasses import replace
@@ -130,6 +131,16 @@ def test_a_frame_is_typed_and_says_its_units(store: Path):
     assert (str(frame.dtypes["fret"]), str(frame.dtypes["reading_mm"])) == ("Int64", "float64")
     assert frame["taken_at"].iloc[0] == datetime(2026, 1, 31, 12, tzinfo=UTC)
     assert frame["taken_at"].isna().tolist() == [False, False, True]
+
+
+def test_the_readmes_three_lines_run(store: Path, capsys):
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    (lines,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    exec(lines.replace('"shop.db"', repr(str(store))), {})
+
+    shown = capsys.readouterr().out
+    assert "0.575" in shown
+    assert "'U_mm': 'mm'" in shown
 
 
 def test_an_empty_frame_has_its_columns(store: Path):
