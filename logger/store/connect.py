@@ -1,8 +1,6 @@
 """Create a store's file, and open it for its owner or for a reader."""
 
-import os
 import sqlite3
-import sys
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
@@ -10,6 +8,7 @@ from typing import Final, Literal
 
 from logger.errors import StoreError, StoreForeignError
 from logger.store.faults import in_words
+from logger.store.files import beside, copy_whole, remove_database, sync_folder
 from logger.store.schema import STEPS, Step, check_guards, check_identity, migrate
 
 BUSY_TIMEOUT_S: Final = 2.0
@@ -29,11 +28,6 @@ def resolve(path: Path | str) -> Path:
         return path.expanduser().resolve()
     except (OSError, RuntimeError) as error:
         raise StoreError(f"path {path} leads nowhere ({error}); name a file", path=path) from error
-
-
-def beside(path: Path, ending: str) -> Path:
-    """Return the path of a file that lies beside the store: ``bench.db-wal`` for ``-wal``."""
-    return path.with_name(path.name + ending)
 
 
 def check_present(path: Path) -> None:
@@ -115,16 +109,8 @@ def _copy_before(connection: sqlite3.Connection, path: Path, version: int) -> No
         StoreError: if the copy cannot be made; the store is then as it was.
     """
     copy = beside(path, f".before-v{version}")
-    building = beside(copy, ".new")
     try:
-        building.unlink(missing_ok=True)
-        with closing(sqlite3.connect(building, isolation_level=None)) as target:
-            for pragma in ("synchronous = FULL", "fullfsync = ON"):
-                target.execute(f"PRAGMA {pragma}")
-            connection.backup(target)
-            target.execute("PRAGMA journal_mode = DELETE")  # the copy is one file, without a log beside it
-        building.replace(copy)
-        _sync_folder(path.parent)
+        copy_whole(connection, copy)
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing=f"copied to {copy.name} before it is brought to version {version}")
         raise fault from error
@@ -195,11 +181,10 @@ def create_file(path: Path, *, store_id: str, created_at_ns: int) -> None:
     check_free(path)
     building = beside(path, ".new")
     try:
-        for leftover in (building, beside(building, "-wal"), beside(building, "-shm"), beside(building, "-journal")):
-            leftover.unlink(missing_ok=True)
+        remove_database(building)
         _build(building, store_id, created_at_ns)
         building.rename(path)
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing="created")
         raise fault from error
@@ -237,13 +222,3 @@ def _build(building: Path, store_id: str, created_at_ns: int) -> None:
         connection.execute("INSERT INTO store (entry, id, created_at_ns) VALUES (1, ?, ?)", (store_id, created_at_ns))
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename durable; Windows does so by itself and opens no folders."""
-    if sys.platform != "win32":
-        descriptor = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(descriptor)
-        finally:
-            os.close(descriptor)

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from logger.errors import StoreBusyError
-from logger.store.connect import beside
 from logger.store.faults import in_words
+from logger.store.files import beside
 
 log = logging.getLogger(__name__)
 
