@@ -10,6 +10,7 @@ LoggerError
         StoreVersionError            written by a newer program
         StoreForeignError            not a session store
         StoreBusyError               another program owns it
+        StoreLossError               it does not hold what it held
         StoreConflictError           the same key with other content
         SessionNotFoundError (LookupError)
     SheetError                       a request that the sheet's state does not allow
@@ -70,6 +71,10 @@ class StoreForeignError(StoreError):
 
 class StoreBusyError(StoreError):
     """Another program owns the store."""
+
+
+class StoreLossError(StoreError):
+    """The store does not hold what it held when its witness was written."""
 
 
 class StoreConflictError(StoreError):

@@ -9,7 +9,9 @@ from typing import Final, Literal
 from logger.errors import StoreError, StoreForeignError
 from logger.store.faults import in_words
 from logger.store.files import beside, copy_whole, remove_database, sync_folder
+from logger.store.log_size import LIMIT_BYTES
 from logger.store.schema import STEPS, Step, check_guards, check_identity, migrate
+from logger.store.witness import witness_path
 
 BUSY_TIMEOUT_S: Final = 2.0
 """How long a lock held by another program is waited for before it counts as trouble, seconds."""
@@ -89,7 +91,13 @@ def _prepare_owner(connection: sqlite3.Connection, path: Path, steps: Sequence[S
             "keep the store on a disk of this machine",
             path=path,
         )
-    for pragma in ("synchronous = FULL", "fullfsync = ON", "checkpoint_fullfsync = ON", "foreign_keys = ON"):
+    for pragma in (
+        "synchronous = FULL",
+        "fullfsync = ON",
+        "checkpoint_fullfsync = ON",
+        "foreign_keys = ON",
+        f"journal_size_limit = {LIMIT_BYTES}",
+    ):
         connection.execute(f"PRAGMA {pragma}")
     # A file that is write-protected opens all the same; taking the write lock once tells it now.
     connection.execute("BEGIN IMMEDIATE")
@@ -210,6 +218,12 @@ def check_free(path: Path) -> None:
         raise StoreError(
             f"{log} is the write-ahead log of a store whose file {path.name} is gone, and may hold readings; "
             "put that file back, or move the log away before creating a store here",
+            path=path,
+        )
+    if witness_path(path).exists():
+        raise StoreError(
+            f"{witness_path(path)} tells of a store whose file {path.name} is gone; put that file back, or move the "
+            "witness away with it before creating a store here",
             path=path,
         )
 

@@ -11,11 +11,14 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import StoreError
-from logger.store.connect import open_owner, store_id_of
+from logger.store.clocks import ClockWatch
+from logger.store.connect import BUSY_TIMEOUT_S, open_owner, store_id_of
 from logger.store.faults import in_words, primary_code
 from logger.store.keep import keep
+from logger.store.log_size import tend_log
 from logger.store.owner import OwnerLock
 from logger.store.rows import ReadingRow, Row
+from logger.store.witness import WitnessKeeper
 
 log = logging.getLogger(__name__)
 
@@ -42,8 +45,9 @@ class Writer:
     A row's future is resolved only after the commit that holds the row. While commits fail (disk full, disk away,
     database locked by another program) rows wait in memory and the commit is tried again every second;
     ``on_trouble`` is called from the writer thread after each failure with the cause in words and the number of rows
-    that are not safe yet, and with ``("", 0)`` when all is well again. Callbacks of futures run in the writer thread
-    too: keep them short.
+    that are not safe yet, and with ``("", 0)`` when all is well again. It is also called, with no rows waiting, while
+    another program keeps the log from being emptied. Callbacks of futures run in the writer thread too: keep them
+    short.
 
     Args:
         path: the store's file, as `resolve` returns it.
@@ -67,6 +71,9 @@ class Writer:
         self._closing = threading.Event()
         self._in_hand = 0
         self._trouble = ""
+        self._log_held_up = ""
+        self._witness = WitnessKeeper(path)
+        self._clocks = ClockWatch()
         self._connection: sqlite3.Connection | None = None
         self._place: tuple[int, int] | None = None
         self._store_id = ""
@@ -145,19 +152,35 @@ class Writer:
             return
         opened.set_result(None)
         try:
-            while batch := self._take():
-                self._settle(batch)
+            while (batch := self._take()) is not None:
+                if batch:
+                    self._settle(batch)
+                self._tend()
         finally:
             self._shut()
 
-    def _take(self) -> list[Item]:
-        """Wait for rows and take what is queued, up to the cap; nothing when closing and done."""
+    def _take(self) -> list[Item] | None:
+        """Take what is queued, up to the cap, or wait for it; nothing when the witness is due, None when all is done."""
         with self._changed:
             self._in_hand = 0
-            self._changed.wait_for(lambda: self._queue or self._closing.is_set())
+            self._changed.wait_for(lambda: self._queue or self._closing.is_set(), self._witness.due_in_s())
             batch = [self._queue.popleft() for _ in range(min(len(self._queue), BATCH_CAP))]
             self._in_hand = len(batch)
-        return batch
+            return None if not batch and self._closing.is_set() else batch
+
+    def _tend(self) -> None:
+        """At most once a second after commits: write the witness, and keep the log short."""
+        if self._connection is None or self._witness.due_in_s() != 0:
+            return
+        self._witness.write(self._connection)
+        try:
+            held_up = tend_log(self._connection, self._path, busy_timeout_s=BUSY_TIMEOUT_S)
+        except (sqlite3.Error, OSError) as error:
+            log.warning("the log of session store %s cannot be emptied now: %s", self._path, error)
+            return
+        if held_up != self._log_held_up:
+            self._log_held_up = held_up
+            self._report(held_up, 0)
 
     def _settle(self, batch: list[Item]) -> None:
         """Bring every future of a batch to its end."""
@@ -217,9 +240,18 @@ class Writer:
         self._in_hand = 0
         for (_, future), refusal in zip(batch, outcomes, strict=True):
             _resolve(future, refusal)
-        if self._trouble:
+        self._witness.note()
+        self._watch_clocks([row for (row, _), refusal in zip(batch, outcomes, strict=True) if refusal is None])
+        if self._trouble != self._log_held_up:
             log.warning("session store %s is well again", self._path)
-            self._report("", 0)
+            self._report(self._log_held_up, 0)
+
+    def _watch_clocks(self, kept: Sequence[Row]) -> None:
+        for row in kept:
+            if isinstance(row, ReadingRow):
+                jump = self._clocks.see(row.session, row.gauge, row.sequence, row.taken_at_ns, row.monotonic_ns)
+                if jump is not None:
+                    log.warning("%s", jump.words())
 
     def _abandon(self, batch: list[Item], cause: StoreError) -> None:
         """Fail everything that is left when the store closes in trouble."""
@@ -277,6 +309,7 @@ class Writer:
                 "put the first back",
                 path=self._path,
             )
+        self._witness.open(connection, store_id)
         self._store_id, self._place = store_id, self._found()
 
     def _found(self) -> tuple[int, int] | None:
@@ -313,6 +346,7 @@ class Writer:
     def _shut(self) -> None:
         try:
             if self._connection is not None:
+                self._witness.write(self._connection)
                 self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         except sqlite3.Error as error:
             log.warning("session store %s keeps its -wal file, nothing is lost: %s", self._path, error)

@@ -68,7 +68,11 @@ def test_a_whole_copy_is_left_beside_it(old: Path, query: Query) -> None:
     copy = old.with_name("bench.db.before-v2")
     assert _all(query, copy) == before
     assert query(copy, "PRAGMA user_version") == [(1,)]
-    assert sorted(one.name for one in old.parent.iterdir()) == ["bench.db", "bench.db.before-v2"]
+    assert sorted(one.name for one in old.parent.iterdir()) == [
+        "bench.db",
+        "bench.db.before-v2",
+        "bench.db.witness",
+    ]
 
 
 def test_a_store_of_this_version_is_not_copied(path: Path) -> None:

@@ -91,7 +91,7 @@ class TestKeeping:
 
         assert query(started.path, COUNT) == [(80,)]
 
-    def test_closing_keeps_what_is_queued_and_leaves_one_file(
+    def test_closing_keeps_what_is_queued_and_leaves_the_file_and_its_witness(
         self, started: Store, reading: MakeReading, held: threading.Event, query: Query
     ) -> None:
         futures = [started.submit(reading(sequence)) for sequence in range(300)]
@@ -99,7 +99,7 @@ class TestKeeping:
         started.close()
 
         assert all(future.done() and future.exception() is None for future in futures)
-        assert [item.name for item in started.path.parent.iterdir()] == [started.path.name]
+        assert sorted(item.name for item in started.path.parent.iterdir()) == ["bench.db", "bench.db.witness"]
         assert query(started.path, COUNT) == [(301,)]
 
     def test_a_closed_store_takes_no_rows(self, started: Store, reading: MakeReading) -> None:
