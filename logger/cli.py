@@ -43,6 +43,7 @@ from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
 from logger.features import NM_PER
+from logger.store_command import add_store_care
 from logger.terminal import write_plainly
 
 DISK_FULL: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -276,6 +277,7 @@ def _parser() -> argparse.ArgumentParser:
     add_readings(commands.add_parser)
     add_lessons(commands.add_parser)
     add_gauges(commands.add_parser)
+    add_store_care(commands.add_parser)
     return parser
 
 

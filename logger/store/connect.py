@@ -70,7 +70,7 @@ def open_owner(path: Path, *, steps: Sequence[Step] = STEPS) -> sqlite3.Connecti
     """
     check_present(path)
     try:
-        connection = _connect(path, "rw")
+        connection = connect_file(path, "rw")
         try:
             _prepare_owner(connection, path, steps)
         except BaseException:
@@ -134,7 +134,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
     """
     check_present(path)
     try:
-        connection = _connect(path, "ro")
+        connection = connect_file(path, "ro")
         try:
             found = check_identity(connection, path)
         except BaseException:
@@ -167,7 +167,12 @@ def store_id_of(connection: sqlite3.Connection, path: Path) -> str:
     return str(found[0])
 
 
-def _connect(path: Path, mode: Literal["ro", "rw"]) -> sqlite3.Connection:
+def connect_file(path: Path, mode: Literal["ro", "rw"]) -> sqlite3.Connection:
+    """Open an existing database to read (threads may take turns) or to write (one thread); nothing is checked.
+
+    Raises:
+        sqlite3.Error: if it cannot be opened.
+    """
     return sqlite3.connect(
         f"{path.as_uri()}?mode={mode}",
         uri=True,

@@ -73,6 +73,15 @@ def read_witness(store: Path) -> Witness | None:
         ) from error
 
 
+def witness_or_words(store: Path, wrong: list[str]) -> Witness | None:
+    """Return the witness beside a store, None where there is none; one that cannot be read is told in ``wrong``."""
+    try:
+        return read_witness(store)
+    except StoreError as error:
+        wrong.append(str(error))
+        return None
+
+
 def _witness(held: Any) -> Witness:
     if held["format"] != FORMAT:
         raise ValueError(f"format {held['format']!r}")

@@ -160,7 +160,7 @@ class Writer:
             self._shut()
 
     def _take(self) -> list[Item] | None:
-        """Take what is queued, up to the cap, or wait for it; nothing when the witness is due, None when all is done."""
+        """Take what is queued, up to the cap, or wait; nothing when the witness is due, None when all is done."""
         with self._changed:
             self._in_hand = 0
             self._changed.wait_for(lambda: self._queue or self._closing.is_set(), self._witness.due_in_s())

@@ -209,7 +209,7 @@ def test_a_disk_that_allows_no_log(path: Path, monkeypatch: pytest.MonkeyPatch) 
         migrate(memory, place)
         return memory
 
-    monkeypatch.setattr(connect, "_connect", connect_elsewhere)
+    monkeypatch.setattr(connect, "connect_file", connect_elsewhere)
     with pytest.raises(StoreError, match="needs a write-ahead log and the disk allows only 'memory'"):
         Store.open(path)
 

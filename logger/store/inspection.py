@@ -1,0 +1,214 @@
+"""Look over a store: is it what it was, what is lost, and what to do; it is only read, whoever writes it meanwhile."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from itertools import islice
+from pathlib import Path
+from typing import Final
+
+from logger.errors import StoreError
+from logger.store.chain import START, Link, follow, last_entry, tables_of
+from logger.store.clocks import ClockWatch
+from logger.store.connect import check_present, connect_file, resolve, store_id_of
+from logger.store.faults import in_words
+from logger.store.files import Progress, beside, no_progress
+from logger.store.log_size import log_bytes
+from logger.store.schema import STEPS, check_guards, check_identity
+from logger.store.witness import REMEDY, Witness, another_store, table_words, witness_or_words, witness_path
+
+_MOST_TOLD: Final = 5
+_STEPS_BETWEEN: Final = 1_000_000
+"""How many steps SQLite works between two looks at the clock."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Inspection:
+    """What was found in a store.
+
+    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``to_do`` what to do about
+    it, ``notes`` what is worth knowing and no fault.
+    """
+
+    path: Path
+    store_id: str
+    version: int
+    witnessed_at: str | None = None
+    chain: dict[str, Link] = field(default_factory=dict)
+    wrong: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def to_do(self) -> str:
+        """What to do about what is wrong, empty for a sound store."""
+        return REMEDY if self.wrong else ""
+
+
+def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
+    """Read a whole store and compare it with itself and with its witness.
+
+    Args:
+        path: the store's file.
+        progress: told what is being done.
+
+    Raises:
+        StoreVersionError: if a newer program wrote it.
+        StoreForeignError: if the file is not a session store.
+        StoreError: if there is no such file, or its first page cannot be read.
+    """
+    path = resolve(path)
+    check_present(path)
+    try:
+        with closing(connect_file(path, "ro")) as connection:
+            version = check_identity(connection, path)
+            found = Inspection(path=path, version=version, store_id=store_id_of(connection, path))
+            # Read before the rows: a bench that writes meanwhile only adds to what the witness counts.
+            witness = _witness(found)
+            connection.execute("BEGIN")
+            _check_structure(connection, found, progress)
+            _check_guards(connection, found)
+            _check_rows(connection, found, witness, progress)
+            _note_files(found, witness)
+            _note_clocks(connection, found, progress)
+    except sqlite3.Error as error:
+        fault = in_words(error, path=path, doing="inspected")
+        raise fault from error
+    return found
+
+
+def _witness(found: Inspection) -> Witness | None:
+    witness = witness_or_words(found.path, found.wrong)
+    other = another_store(witness, found.store_id) if witness is not None else None
+    if witness is None or other is not None:
+        found.wrong += [other] if other else []
+        return None
+    found.witnessed_at = witness.at
+    return witness
+
+
+@contextmanager
+def ticking(connection: sqlite3.Connection, words: str, progress: Progress) -> Iterator[None]:
+    """Tell that something of unknown length goes on, while SQLite works on it."""
+
+    def tick() -> int:
+        progress(words, None)
+        return 0
+
+    connection.set_progress_handler(tick, _STEPS_BETWEEN)
+    try:
+        yield
+    finally:
+        connection.set_progress_handler(None, 0)
+
+
+def _check_structure(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:
+    for pragma, what in (("integrity_check", "the file's structure"), ("foreign_key_check", "what refers to what")):
+        try:
+            with ticking(connection, f"checking {what}", progress):
+                told = [_one_line(row) for row in connection.execute(f"PRAGMA {pragma}") if row[0] != "ok"]
+        except sqlite3.DatabaseError as error:
+            told = [str(error)]
+        if told:
+            more = f" and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
+            found.wrong.append(f"{what} is damaged: {'; '.join(told[:_MOST_TOLD])}{more}")
+
+
+def _one_line(row: tuple[object, ...]) -> str:
+    return " ".join(" ".join(str(part) for part in row).split())
+
+
+def _check_guards(connection: sqlite3.Connection, found: Inspection) -> None:
+    try:
+        check_guards(connection, found.path, steps=STEPS[: found.version])
+    except StoreError as error:
+        found.wrong.append(str(error))
+
+
+def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witness | None, progress: Progress) -> None:
+    seen = {} if witness is None else dict(witness.chain)
+    comparable = witness is not None and witness.version == found.version
+    tables = tables_of(connection)
+    found.wrong += [
+        f"all {link.entries} rows of {table_words(name)} are gone"
+        for name, link in sorted(seen.items())
+        if name not in tables and link.entries
+    ]
+    for name in tables:
+        known = seen.get(name, START)
+        try:
+            link, count = _read_table(connection, name, known, progress)
+        except sqlite3.DatabaseError as error:
+            rows = f"the {known.entries} rows" if known.entries else "the rows"
+            found.wrong.append(f"{rows} of {table_words(name)} cannot all be read ({error})")
+            continue
+        found.chain[name] = link[1]
+        found.wrong += _table_faults(name, known, link, count, comparable=comparable)
+
+
+def _read_table(
+    connection: sqlite3.Connection, name: str, known: Link, progress: Progress
+) -> tuple[tuple[Link, Link], int]:
+    # The links at the witness's last row and at the table's, and how many rows there are.
+    total, done = max(last_entry(connection, name), 1), 0
+
+    def tick(rows: int) -> None:
+        nonlocal done
+        done += rows
+        progress(f"reading every {table_words(name)}", min(done / total, 1.0))
+
+    then = follow(connection, name, until=known.entries, tick=tick)
+    now = follow(connection, name, then, tick=tick)
+    return (then, now), int(connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0])
+
+
+def _table_faults(name: str, known: Link, link: tuple[Link, Link], count: int, *, comparable: bool) -> list[str]:
+    then, now = link
+    words = table_words(name)
+    if now.entries < known.entries:
+        return [f"{known.entries - count} of {known.entries} rows of {words} are gone"]
+    if count < now.entries:
+        return [f"{now.entries - count} of {now.entries} rows of {words} are gone, from between the others"]
+    if comparable and then.head != known.head:
+        return [f"a row of {words} is not as it was kept: a digit was changed on the disk or by another program"]
+    return []
+
+
+def _note_files(found: Inspection, witness: Witness | None) -> None:
+    if found.witnessed_at is None and not found.wrong:
+        found.notes.append(
+            f"no witness lies beside it ({witness_path(found.path).name}): rows missing at the end would not be seen; "
+            "the bench makes one when it opens the store"
+        )
+    newer = sum(link.entries for link in found.chain.values())
+    if witness is not None and not found.wrong:
+        newer -= sum(link.entries for link in witness.chain.values())
+        if newer:
+            found.notes.append(f"{newer} rows are newer than the witness, which is written at most once a second")
+    size = log_bytes(found.path)
+    if size:
+        found.notes.append(
+            f"{beside(found.path, '-wal').name} ({size // 1024 + 1} KiB) is part of the store: a program has it open or "
+            "was killed; copy with `fretledger store copy`, never the one file alone"
+        )
+
+
+def _note_clocks(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:
+    if found.wrong or "reading" not in found.chain:
+        return
+    jumps = _jumps(connection, found.chain["reading"].entries, progress)
+    told = list(islice(jumps, _MOST_TOLD))
+    more = sum(1 for _ in jumps)
+    found.notes += [*told, *([f"the clock jumped {more} times more"] if more else [])]
+
+
+def _jumps(connection: sqlite3.Connection, total: int, progress: Progress) -> Iterator[str]:
+    watch = ClockWatch()
+    columns = "session, gauge, sequence, taken_at_ns, monotonic_ns"
+    rows = connection.execute(f"SELECT {columns} FROM reading ORDER BY entry")
+    for number, row in enumerate(rows):
+        jump = watch.see(*row)
+        if jump is not None:
+            yield jump.words()
+        if number % 10_000 == 0:
+            progress("comparing the clocks", min(number / max(total, 1), 1.0))

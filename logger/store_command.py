@@ -1,0 +1,147 @@
+"""`fretledger store`: copy a store, look it over, recover what a damaged one still holds, pack it anew."""
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from logger.cli_arguments import FAILED, OK, add_store, command, store_path
+from logger.errors import StoreLossError
+from logger.store.care import Packed, copy, repack
+from logger.store.chain import Chain
+from logger.store.inspection import Inspection, inspect
+from logger.store.recovery import Recovered, recover
+from logger.store.witness import table_words
+
+_SILENT_S: Final = 1.0
+_MIB: Final = 1 << 20
+
+
+class ProgressLine:
+    """Show on a terminal how far something is that takes longer than a second; elsewhere nothing.
+
+    Args:
+        clock: seconds that never step back.
+    """
+
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._begun = self._told = clock()
+        self._shown = ""
+
+    def __call__(self, words: str, share: float | None) -> None:
+        """Show what is being done and its share (0 to 1), or for how long where that is not known."""
+        now = self._clock()
+        if not sys.stderr.isatty() or now - self._begun < _SILENT_S or now - self._told < _SILENT_S / 10:
+            return
+        self._told = now
+        bar = f"{'#' * round(20 * share):<20} {share:4.0%}" if share is not None else f"{now - self._begun:.0f} s"
+        self._show(f"{words}  {bar}")
+
+    def close(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            self._show("")
+            sys.stderr.write("\r")
+            sys.stderr.flush()
+
+    def _show(self, text: str) -> None:
+        sys.stderr.write(f"\r{text:<{len(self._shown)}}")
+        sys.stderr.flush()
+        self._shown = text
+
+
+def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
+    """Add the command `store` and what it can do."""
+    parser = add("store", help="copy, inspect, recover or repack the session store", description=__doc__)
+    work = parser.add_subparsers(dest="work", metavar="WORK", required=True)
+    for name, words, run, target in (
+        ("copy", "copy the whole store into one file, while the bench writes", _copy, "the file to be"),
+        ("inspect", "is the store what it was: what is lost, and what to do", _inspect, None),
+        ("recover", "take what a damaged store still holds into a new one", _recover, "the store to be"),
+        ("repack", "write the store anew without empty room; no row is left out", _repack, None),
+    ):
+        one = command(work.add_parser, name, words, run)
+        if target is not None:
+            one.add_argument("target", type=Path, metavar="TO", help=target)
+        add_store(one)
+        one.add_argument("--json", action="store_true", help="print one JSON object instead of lines")
+
+
+def _copy(options: argparse.Namespace, _serve: object) -> int:
+    found = _shown(lambda progress: copy(store_path(options), options.target, progress))
+    lines = [f"copied to {found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
+    return _say(options, lines, _inspection_json(found), found.wrong)
+
+
+def _inspect(options: argparse.Namespace, _serve: object) -> int:
+    found = _shown(lambda progress: inspect(store_path(options), progress))
+    lines = [f"{found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
+    return _say(options, lines, _inspection_json(found), found.wrong)
+
+
+def _recover(options: argparse.Namespace, _serve: object) -> int:
+    found: Recovered = _shown(lambda progress: recover(store_path(options), options.target, progress))
+    rows = ", ".join(f"{count} {table_words(name)}" for name, count in found.kept.items() if count) or "no rows"
+    lines = [f"recovered into {found.path}: {rows}", *(f"wrong: {text}" for text in found.wrong)]
+    if not found.wrong:
+        lines.append("nothing is known to be lost")
+    held = {"path": str(found.path), "store": found.store_id, "kept": found.kept, "lost": found.lost,
+            "wrong": found.wrong}  # fmt: skip
+    return _say(options, lines, held, found.wrong)
+
+
+def _repack(options: argparse.Namespace, _serve: object) -> int:
+    try:
+        found: Packed = _shown(lambda progress: repack(store_path(options), progress))
+    except StoreLossError as error:
+        return _say(options, [str(error)], {"wrong": [str(error)]}, [str(error)])
+    sizes = f"{found.before_bytes / _MIB:.1f} MiB before, {found.after_bytes / _MIB:.1f} MiB now"
+    held = {"path": str(found.path), "before_bytes": found.before_bytes, "after_bytes": found.after_bytes,
+            "tables": _tables(found.chain), "wrong": []}  # fmt: skip
+    return _say(options, [f"{found.path}: {sizes}; {_rows(found.chain)}, every one the same as before"], held, [])
+
+
+def _shown(work: Callable[[ProgressLine], Any]) -> Any:
+    progress = ProgressLine()
+    try:
+        return work(progress)
+    finally:
+        progress.close()
+
+
+def _say(options: argparse.Namespace, lines: list[str], held: Mapping[str, Any], wrong: list[str]) -> int:
+    print(json.dumps(held, ensure_ascii=False, allow_nan=False) if options.json else "\n".join(lines))
+    return FAILED if wrong else OK
+
+
+def _rows(chain: Chain) -> str:
+    counts = {name: link.entries for name, link in chain.items()}
+    readings, sessions = counts.get("reading", 0), counts.get("session", 0)
+    return f"{readings} readings, {sessions} sessions, {sum(counts.values())} rows in all"
+
+
+def _inspection_lines(found: Inspection) -> list[str]:
+    lines = [f"wrong: {text}" for text in found.wrong]
+    if found.wrong:
+        lines.append(f"what to do: {found.to_do}")
+    elif found.witnessed_at is not None:
+        lines.append(f"sound: everything that its witness saw at {found.witnessed_at} is there and as it was kept")
+    else:
+        lines.append("sound in itself")
+    return [*lines, *(f"note: {text}" for text in found.notes)]
+
+
+def _inspection_json(found: Inspection) -> dict[str, Any]:
+    return {
+        "path": str(found.path), "store": found.store_id, "version": found.version, "sound": not found.wrong,
+        "witnessed_at": found.witnessed_at, "tables": _tables(found.chain), "wrong": found.wrong,
+        "to_do": found.to_do or None, "notes": found.notes,
+    }  # fmt: skip
+
+
+def _tables(chain: Chain) -> dict[str, Any]:
+    return {name: {"entries": link.entries, "head": link.head} for name, link in chain.items()}
