@@ -39,7 +39,10 @@ SQLITE_FAULTS: Final = MappingProxyType({
     ),
     sqlite3.SQLITE_CORRUPT: (
         "the file is damaged",
-        "copy it together with its -wal file before anything else, then restore a backup",
+        (
+            "copy it together with its -wal file before anything else, then restore a backup, or take what can be read "
+            "with `fretledger store recover`"
+        ),
     ),
     sqlite3.SQLITE_NOTADB: ("the file is not a database", "name a session store, or create one under another name"),
     sqlite3.SQLITE_NOMEM: ("there is not enough memory", "close other programs"),

@@ -27,8 +27,8 @@ _STEPS_BETWEEN: Final = 1_000_000
 class Inspection:
     """What was found in a store.
 
-    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``to_do`` what to do about
-    it, ``notes`` what is worth knowing and no fault.
+    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``to_do`` what to do, and
+    ``notes`` what is worth knowing and no fault.
     """
 
     path: Path
@@ -188,8 +188,8 @@ def _note_files(found: Inspection, witness: Witness | None) -> None:
     size = log_bytes(found.path)
     if size:
         found.notes.append(
-            f"{beside(found.path, '-wal').name} ({size // 1024 + 1} KiB) is part of the store: a program has it open or "
-            "was killed; copy with `fretledger store copy`, never the one file alone"
+            f"{beside(found.path, '-wal').name} ({size // 1024 + 1} KiB) is part of the store: a program has it open "
+            "or was killed; copy with `fretledger store copy`, never the one file alone"
         )
 
 

@@ -9,11 +9,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from logger.errors import StoreError
 from logger.store.chain import columns_of, follow, last_entry, tables_of
 from logger.store.connect import check_free, check_present, connect_file, create_file, resolve
 from logger.store.faults import in_words
 from logger.store.files import Progress, beside, no_progress, remove_database, sync_folder
 from logger.store.ids import new_id
+from logger.store.mending import mend
 from logger.store.schema import check_identity, version_of
 from logger.store.witness import (
     Witness,
@@ -44,8 +46,8 @@ class Recovered:
 def recover(path: Path | str, target: Path | str, progress: Progress = no_progress) -> Recovered:
     """Read a damaged store row by row, past what cannot be read, into a new store of the same id.
 
-    The damaged file is only read. Rows are numbered anew without gaps and keep their order. Rows whose instrument,
-    session or gauge is lost are kept all the same.
+    The damaged file is only read; one that SQLite refuses as a whole is read from a copy (`mend`). Rows are numbered
+    anew without gaps and keep their order. Rows whose instrument, session or gauge is lost are kept all the same.
 
     Args:
         path: the damaged store.
@@ -60,12 +62,14 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
     path, target = resolve(path), resolve(target)
     check_present(path)
     check_free(target)
-    building = beside(target, ".part")
+    building, scratch = beside(target, ".part"), beside(target, ".mended")
     try:
         remove_database(building)
-        with closing(connect_file(path, "ro")) as source:
+        readable, wrong = mend(path, scratch)
+        with closing(connect_file(readable, "ro")) as source:
             check_identity(source, path)
             found = _recover(source, path, building, progress)
+        found.wrong[:0] = wrong
         building.rename(target)
         sync_folder(target.parent)
         with closing(connect_file(target, "ro")) as made:
@@ -77,6 +81,7 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
         raise fault from error
     finally:
         remove_database(building)
+        remove_database(scratch)
     found.path = target
     return found
 
@@ -100,7 +105,7 @@ def _recover(source: sqlite3.Connection, path: Path, building: Path, progress: P
     create_file(building, store_id=found.store_id, created_at_ns=created_at_ns)
     with closing(connect_file(building, "rw")) as target:
         target.execute("PRAGMA synchronous = FULL")
-        for table in tables_of(source):
+        for table in _tables(source, path):
             if table != "store":
                 known = witness.chain[table].entries if witness is not None and table in witness.chain else 0
                 _take_table(source, target, table, known, found, progress)
@@ -109,6 +114,16 @@ def _recover(source: sqlite3.Connection, path: Path, building: Path, progress: P
     if witness is not None and not found.lost:
         found.wrong += changed_tables(source, witness)
     return found
+
+
+def _tables(source: sqlite3.Connection, path: Path) -> list[str]:
+    try:
+        return tables_of(source)
+    except sqlite3.DatabaseError as error:
+        raise StoreError(
+            f"nothing of session store {path} can be read: the list of its tables is lost ({error}); restore a copy",
+            path=path,
+        ) from error
 
 
 def _readable_first(source: sqlite3.Connection, statement: str) -> Any:

@@ -180,13 +180,8 @@ class TestFullDisk:
         futures = [limited.submit(reading(1, raw=KIB * 100))]
         assert bench.in_trouble.wait(10)
         futures += submit(limited, large(reading, 2, 2))
-        futures.append(
-            limited.submit(
-                SessionGauge(
-                    session="s1", gauge="rocker", kind="rocker", description="{}", profile="p", profile_sha256="0"
-                )
-            )
-        )
+        rocker = {"gauge": "rocker", "kind": "rocker", "description": "{}", "profile": "p", "profile_sha256": "0"}
+        futures.append(limited.submit(SessionGauge(session="s1", **rocker)))
 
         limited.close()
 
