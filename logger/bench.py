@@ -255,7 +255,7 @@ class Bench:
 
     def on_trouble(self, text: str, waiting: int) -> None:
         """Take note that the store cannot write (or, with an empty text, that it can again)."""
-        self._shown.trouble = f"{text} ({waiting} waiting)" if text else ""
+        self._shown.trouble = f"{text} ({waiting} waiting)" if waiting else text
         self._change()
 
     def _on_refused(self, text: str) -> None:

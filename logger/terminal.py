@@ -61,4 +61,5 @@ class Terminal:
 
     def trouble(self, text: str, waiting: int) -> None:
         """Say that the store cannot write, or (with an empty text) that it can again."""
-        self.note(f"{text} ({waiting} waiting)" if text else "the store is well again")
+        waits = f" ({waiting} waiting)" if waiting else ""
+        self.note(f"{text}{waits}" if text else "the store is well again")
