@@ -1,10 +1,11 @@
-"""Kill a writing process with signal 9, again and again, and look for acknowledged readings that are gone.
+"""Kill a writing process with signal 9, again and again, and look for acknowledged readings that are gone or twice.
 
     kill_the_writer.py --rounds 200 --seed 1
 
 Each round starts a process that opens the store and submits readings as fast as it can, printing one JSON line for each
 that was acknowledged. After a random number of lines it is killed. Every line that came out must be in the store, with
-the very value; the next round goes on in the same store. Exit status 1 if anything is missing.
+the very value, once; the next round goes on in the same store. At the end the whole store is inspected. Exit status 1
+if anything is missing, twice or wrong.
 
 kill -9 shows what the program forgets, not what the disk forgets: for that the power has to be cut.
 """
@@ -23,6 +24,7 @@ from functools import partial
 from pathlib import Path
 
 from logger.store import InstrumentRevision, InstrumentRow, ReadingRow, SessionGauge, SessionRow, Store, StoreReader
+from logger.store.inspection import inspect
 
 IN_FLIGHT = 64
 LONGEST = 400
@@ -30,11 +32,12 @@ LONGEST = 400
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Round:
-    """What one round came to: readings acknowledged, kept but not acknowledged, and missing."""
+    """What one round came to: readings acknowledged, kept but not acknowledged, missing, and kept twice."""
 
     acknowledged: int
     unacknowledged: int
     missing: tuple[int, ...]
+    twice: int
 
 
 def value_nm(sequence: int) -> int:
@@ -112,9 +115,13 @@ def run_round(path: Path, session: str, lines: int, earlier: list[int]) -> Round
     fresh = kill_one(path, session, lines)
     earlier += fresh
     with StoreReader(path) as reader:
-        kept = {item.original.sequence: item.original.value_nm for item in reader.readings(session)}
+        rows = [(item.original.sequence, item.original.value_nm) for item in reader.readings(session)]
+    kept = dict(rows)
     return Round(
-        acknowledged=len(fresh), unacknowledged=len(kept.keys() - set(earlier)), missing=missing(earlier, kept)
+        acknowledged=len(fresh),
+        unacknowledged=len(kept.keys() - set(earlier)),
+        missing=missing(earlier, kept),
+        twice=len(rows) - len(kept),
     )
 
 
@@ -135,7 +142,7 @@ def main(arguments: list[str] | None = None) -> int:
 def run(folder: Path, rounds: int, seed: int) -> int:
     moments = random.Random(seed)
     acknowledged: dict[str, list[int]] = {}
-    total = unacknowledged = lost = 0
+    total = unacknowledged = lost = twice = 0
     for number in range(rounds):
         session = f"s{number // 20}"  # some rounds begin a session, most resume one
         earlier = acknowledged.setdefault(session, [])
@@ -143,10 +150,13 @@ def run(folder: Path, rounds: int, seed: int) -> int:
         total += done.acknowledged
         unacknowledged += done.unacknowledged
         lost += len(done.missing)
+        twice += done.twice
         if done.missing:
             print(f"round {number}: missing {done.missing[:10]}", flush=True)
-    print(json.dumps({"rounds": rounds, "acknowledged": total, "kept_unacknowledged": unacknowledged, "missing": lost}))
-    return 1 if lost else 0
+    wrong = inspect(folder / "bench.db").wrong
+    figures = {"rounds": rounds, "acknowledged": total, "kept_unacknowledged": unacknowledged}
+    print(json.dumps(figures | {"missing": lost, "twice": twice, "wrong": wrong}))
+    return 1 if lost or twice or wrong else 0
 
 
 if __name__ == "__main__":
