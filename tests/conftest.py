@@ -1,6 +1,9 @@
 """Fixtures for every test: nothing may be left open, and no test reads this person's own store."""
 
 import os
+import subprocess
+import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -25,3 +28,15 @@ def _empty_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Mo
 def in_ci() -> bool:
     """Tell whether nothing that should be checked may skip."""
     return os.environ.get("CI") == "true"
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A real disk of 1 MiB, where the system lets an administrator make one."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)]
+    if sys.platform == "win32" or os.geteuid() or subprocess.run(mount, check=False).returncode:
+        pytest.skip("a disk of 1 MiB needs an administrator who may mount tmpfs; run as one")
+    yield folder
+    subprocess.run(["umount", folder], check=True)

@@ -1,9 +1,6 @@
 """A store in a folder of its own, and rows of an invented bench to put into it."""
 
-import os
 import sqlite3
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -167,18 +164,6 @@ def full(started: Store, reading: MakeReading, amendments: list[Row], of_gauges:
     """A store with a row in every table."""
     put_together(started, [reading(), *amendments, *of_gauges])
     return started
-
-
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A real disk of 1 MiB, where the system lets an administrator make one."""
-    folder = tmp_path / "small"
-    folder.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(folder)]
-    if sys.platform == "win32" or os.geteuid() or subprocess.run(mount, check=False).returncode:
-        pytest.skip("a disk of 1 MiB needs an administrator who may mount tmpfs; run as one")
-    yield folder
-    subprocess.run(["umount", folder], check=True)
 
 
 @pytest.fixture
