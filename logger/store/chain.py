@@ -48,13 +48,18 @@ def columns_of(connection: sqlite3.Connection, table: str) -> list[str]:
     return [name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?)", (table,))]
 
 
+def quoted(name: str) -> str:
+    """Return a table's or column's name as SQL takes it, whatever another program called it."""
+    return '"' + name.replace('"', '""') + '"'
+
+
 def last_entry(connection: sqlite3.Connection, table: str) -> int:
     """Return the number of a table's last row, 0 for an empty table.
 
     Raises:
         sqlite3.Error: if the file cannot be read.
     """
-    return int(connection.execute(f"SELECT coalesce(max(entry), 0) FROM {table}").fetchone()[0])
+    return int(connection.execute(f"SELECT coalesce(max(entry), 0) FROM {quoted(table)}").fetchone()[0])
 
 
 def follow(
@@ -77,12 +82,10 @@ def follow(
     Raises:
         sqlite3.Error: if a row cannot be read.
     """
-    text = " || ".join(
-        f"iif({name} IS NULL, '', '{name}=' || hex({name}) || ' ')" for name in columns_of(connection, table)
-    )
+    text = " || ".join(_column_text(name) for name in columns_of(connection, table))
     last = (1 << 63) - 1 if until is None else until
     rows = connection.execute(
-        f"SELECT entry, {text} FROM {table} WHERE entry > ? AND entry <= ? ORDER BY entry", (link.entries, last)
+        f"SELECT entry, {text} FROM {quoted(table)} WHERE entry > ? AND entry <= ? ORDER BY entry", (link.entries, last)
     )
     entries, head = link.entries, bytes.fromhex(link.head)
     for number, (entries, row) in enumerate(rows, 1):  # noqa: B007 - both are what is left after the last row
@@ -90,3 +93,8 @@ def follow(
         if number % _TOLD_EVERY == 0:
             tick(_TOLD_EVERY)
     return Link(entries=entries, head=head.hex())
+
+
+def _column_text(name: str) -> str:
+    label = name.replace("'", "''")
+    return f"iif({quoted(name)} IS NULL, '', '{label}=' || hex({quoted(name)}) || ' ')"

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import StoreError
-from logger.store.chain import START, Link, follow, last_entry, tables_of
+from logger.store.chain import START, Link, follow, last_entry, quoted, tables_of
 from logger.store.clocks import ClockWatch
 from logger.store.connect import check_present, connect_file, resolve, store_id_of
 from logger.store.faults import in_words
@@ -130,7 +130,7 @@ def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witn
     comparable = witness is not None and witness.version == found.version
     tables = tables_of(connection)
     found.wrong += [
-        f"all {link.entries} rows of {table_words(name)} are gone"
+        f"{link.entries} of {link.entries} rows of {table_words(name)} are gone with their table"
         for name, link in sorted(seen.items())
         if name not in tables and link.entries
     ]
@@ -159,7 +159,7 @@ def _read_table(
 
     then = follow(connection, name, until=known.entries, tick=tick)
     now = follow(connection, name, then, tick=tick)
-    return (then, now), int(connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0])
+    return (then, now), int(connection.execute(f"SELECT count(*) FROM {quoted(name)}").fetchone()[0])
 
 
 def _table_faults(name: str, known: Link, link: tuple[Link, Link], count: int, *, comparable: bool) -> list[str]:

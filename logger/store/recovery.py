@@ -105,8 +105,9 @@ def _recover(source: sqlite3.Connection, path: Path, building: Path, progress: P
     create_file(building, store_id=found.store_id, created_at_ns=created_at_ns)
     with closing(connect_file(building, "rw")) as target:
         target.execute("PRAGMA synchronous = FULL")
+        ours = set(tables_of(target)) - {"store"}
         for table in _tables(source, path):
-            if table != "store":
+            if table in ours:
                 known = witness.chain[table].entries if witness is not None and table in witness.chain else 0
                 _take_table(source, target, table, known, found, progress)
         _tell_orphans(target, found)
@@ -136,8 +137,8 @@ def _readable_first(source: sqlite3.Connection, statement: str) -> Any:
 def _take_table(
     source: sqlite3.Connection, target: sqlite3.Connection, table: str, known: int, found: Recovered, progress: Progress
 ) -> None:
-    names = ", ".join(name for name in columns_of(source, table) if name != "entry")
-    marks = ", ".join("?" * (names.count(",") + 1))
+    columns = [name for name in columns_of(source, table) if name in columns_of(target, table) and name != "entry"]
+    names, marks = ", ".join(columns), ", ".join("?" * len(columns))
     last = max(known, _last_readable(source, table))
     kept = refused = seen = 0
     target.execute("BEGIN IMMEDIATE")

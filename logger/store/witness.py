@@ -31,7 +31,7 @@ HASHED_AT_OPENING: Final = 50_000
 """A store of up to so many rows is compared hash by hash at opening, which takes a third of a second; a larger one by
 its counts."""
 REMEDY: Final = (
-    "put the whole file back together with its -wal file, or a copy; "
+    "put the whole file back together with its -wal file, or a copy together with its own witness; "
     "or take what is left into a new store with `fretledger store recover`"
 )
 
