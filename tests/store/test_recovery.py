@@ -107,7 +107,7 @@ def test_a_page_that_cannot_be_read(closed: Path, reading: MakeReading) -> None:
         file.seek(leaf_offset(closed, 100))
         file.write(b"\xff" * 4096)
 
-    assert "the 200 rows of reading cannot all be read (database disk image is malformed)" in wrong(closed)
+    assert "the 200 rows of reading cannot all be read (database disk image is malformed)" in inspect(closed).wrong
 
     new = closed.with_name("new.db")
     found = recover(closed, new)
