@@ -275,7 +275,7 @@ class Writer:
 
     def _report(self, text: str, waiting: int) -> None:
         if text != self._trouble and text:
-            log.warning("%s (%s waiting)", text, _count(waiting, "row"))
+            log.warning("%s%s", text, f" ({_count(waiting, 'row')} waiting)" if waiting else "")
         self._trouble = text
         try:
             self._on_trouble(text, waiting)
