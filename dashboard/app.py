@@ -12,7 +12,7 @@ from typing import Any, Final
 from dash import Dash, html
 from flask import Flask
 
-from dashboard.words import PAGE, page_words
+from dashboard.words import PAGE, VIEWS, page_words
 
 ASSETS: Final = Path(__file__).parent / "assets"
 
@@ -69,13 +69,22 @@ def _layout() -> Any:
         [
             html.A(PAGE["skip_link"], href="#typed", className="jump"),
             _header(),
+            _views_nav(),
             html.Div(id="warnings", role="alert"),
-            html.Main([_bench(), _study(), _map(), _lists(), _worth()]),
+            html.Main([
+                html.Div([_bench(), _study(), _map(), _lists(), _worth()], id="view-bench", className="view"),
+                *(html.Div(id=f"view-{name}", className="view", hidden=True) for name in VIEWS if name != "bench"),
+            ]),
             html.Div(id="say", role="status", className="unseen"),
             html.Div(id="alarm", role="alert", className="unseen"),
         ],
         id="page",
     )
+
+
+def _views_nav() -> Any:
+    links = [html.A(words, href=f"#{name}", id=f"to-{name}") for name, words in VIEWS.items()]
+    return html.Nav(links, id="views", **_named(PAGE["views"]))
 
 
 def _header() -> Any:

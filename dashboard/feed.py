@@ -18,7 +18,7 @@ from typing import Any, Final
 from flask import Flask, Response, abort, request
 
 from dashboard import words
-from logger.door import Answer, Door, Snapshot
+from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
 
 GAP_S: Final = 0.04
@@ -75,9 +75,10 @@ class Feed:
         self._stopping = threading.Event()
 
     def register(self, server: Flask) -> None:
-        """Add ``GET /feed``, ``GET /snapshot`` and ``POST /act`` to a server."""
+        """Add ``GET /feed``, ``GET /snapshot``, ``GET /look/<what>`` and ``POST /act`` to a server."""
         server.add_url_rule("/feed", "feed", self._feed)
         server.add_url_rule("/snapshot", "snapshot", self._snapshot)
+        server.add_url_rule("/look/<what>", "look", self._look)
         server.add_url_rule("/act", "act", self._act, methods=["POST"])
 
     def stop(self) -> None:
@@ -114,6 +115,15 @@ class Feed:
 
     def _snapshot(self) -> Response:
         text = self._encoder.text(self._door.snapshot())
+        return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
+
+    def _look(self, what: str) -> Response:
+        wanted = {name: text[:MOST_TEXT] for name, text in request.args.items()}
+        try:
+            told = self._door.ask(what, wanted)
+        except QuestionError as error:
+            return Response(f"{error}\n", 404, mimetype="text/plain")
+        text = json.dumps(dict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
 
     def _act(self) -> Mapping[str, Any]:

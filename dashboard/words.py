@@ -42,6 +42,17 @@ VERDICTS: Final = MappingProxyType({
     "remeasure": ("Measure again", "again"),
 })
 
+VIEWS: Final = MappingProxyType({
+    # name: said in the row of views
+    "bench": "Bench",
+    "fit": "Fit",
+    "sweep": "Board and sweep",
+    "levelling": "Levelling",
+    "record": "Record",
+    "rack": "Rack",
+    "settings": "Settings",
+})
+
 STAGES: Final = MappingProxyType({
     # name: said in the row of stages, the check that the map opens with
     "wire": ("Wire", "tang_clearance"),
@@ -109,6 +120,10 @@ PAGE: Final = MappingProxyType({
     "dark": "Dark",
     "sound": "Sound",
     "skip_link": "To the typed reading",
+    "views": "Views",
+    "looking": "One moment, the readings are being judged",
+    "not_told": "This cannot be shown: {why}",
+    "as_of": "As of {time}, {n} readings",
     "bench": "Bench",
     "live": "live",
     "connecting": "connecting",

@@ -25,6 +25,7 @@ from logger.instrument import Instrument
 from logger.kept import observations_of
 from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
 from logger.live_gauges import LiveGauges
+from logger.looking import Looking
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
@@ -187,7 +188,7 @@ class Bench:
         self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
-        self.door = Door(self._act)
+        self.door = Door(self._act, Looking(store.path, current=self.session).ask)
         self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 

@@ -14,6 +14,16 @@ REMEMBERED_ACTIONS: Final = 5000
 
 Snapshot = Mapping[str, Any]
 Action = Mapping[str, Any]
+Question = Callable[[str, Mapping[str, str]], Mapping[str, Any]]
+"""What is asked for and how it is narrowed down, to plain JSON values."""
+
+
+class QuestionError(ValueError):
+    """A question that cannot be answered, in words for the person."""
+
+
+def _no_question(what: str, _wanted: Mapping[str, str]) -> Mapping[str, Any]:
+    raise QuestionError(f"nothing can be asked here, got {what[:40]!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,10 +35,11 @@ class Answer:
 
 
 class Door:
-    """Hold the newest snapshot and hand actions to the bench, each at most once."""
+    """Hold the newest snapshot, hand actions to the bench, each at most once, and questions to whoever answers them."""
 
-    def __init__(self, on_action: Callable[[str, Action], Answer]) -> None:
+    def __init__(self, on_action: Callable[[str, Action], Answer], on_question: Question = _no_question) -> None:
         self._on_action = on_action
+        self._on_question = on_question
         self._changed = threading.Condition()
         self._snapshot: Snapshot = {"version": 0}
         self._answers: OrderedDict[str, Answer] = OrderedDict()
@@ -60,6 +71,14 @@ class Door:
                 while len(self._answers) > REMEMBERED_ACTIONS:
                     self._answers.popitem(last=False)
             return self._answers[action_id]
+
+    def ask(self, what: str, wanted: Mapping[str, str]) -> Mapping[str, Any]:
+        """Return the answer to a question; it changes nothing.
+
+        Raises:
+            QuestionError: the question is none, or asks for what is not there.
+        """
+        return self._on_question(what, wanted)
 
     @property
     def closed(self) -> bool:

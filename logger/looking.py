@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from logger.door import QuestionError
 from logger.errors import SessionNotFoundError
 from logger.evaluate import Evaluation
 from logger.instrument import parse_instrument
@@ -29,10 +30,6 @@ MOST_ROWS: Final = 500
 
 Wanted = Mapping[str, str]
 Told = dict[str, Any]
-
-
-class QuestionError(ValueError):
-    """A question that cannot be answered, in words for the person."""
 
 
 def evaluate_session(reader: StoreReader, session: str) -> Evaluation:

@@ -1,0 +1,58 @@
+// Which view is shown, and what it asks of the bench; a view is drawn when it is opened and when something was added.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const {el, fill} = bench;
+  const AGAIN_MS = 2000;
+  const makers = new Map();
+
+  // A view says how it is drawn: draw(node, told, bench.snap) with what `ask` gives, asked as `what` with `wanted()`.
+  bench.addView = (name, {what, wanted = () => ({}), draw}) => makers.set(name, {what, wanted, draw});
+
+  const names = () => [...document.querySelectorAll('.view')].map((node) => node.id.replace('view-', ''));
+  const named = () => decodeURIComponent(location.hash.slice(1).split('/')[0]);
+  bench.view = () => (names().includes(named()) ? named() : 'bench');
+  // What follows the view's name in the address: the session that is looked at, empty for the one at the bench.
+  bench.looked = () => decodeURIComponent(location.hash.slice(1).split('/')[1] ?? '');
+
+  bench.ask = async (what, wanted = {}) => {
+    const answer = await fetch(`/look/${what}?${new URLSearchParams(wanted)}`);
+    if (!answer.ok) throw new Error((await answer.text()).trim() || answer.statusText);
+    return answer.json();
+  };
+
+  let asked = '', busy = false;
+  const state = (name, {what, wanted}) => JSON.stringify([name, what, wanted(), bench.snap?.seq ?? 0, bench.unit]);
+  const show = async () => {
+    const name = bench.view(), node = bench.by(`view-${name}`), maker = makers.get(name);
+    if (!maker || !node || document.hidden || busy || state(name, maker) === asked) return;
+    const now = state(name, maker);
+    busy = true;
+    if (!node.firstChild) node.replaceChildren(el('p', {class: 'calm', role: 'status', text: fill('looking')}));
+    try {
+      const told = maker.what ? await bench.ask(maker.what, maker.wanted()) : {};
+      if (bench.view() === name) maker.draw(node, told, bench.snap);
+      asked = now;
+    } catch (error) {
+      node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})}));
+      asked = now;
+    } finally {
+      busy = false;
+    }
+  };
+  const turn = () => {
+    const name = bench.view();
+    for (const each of names()) {
+      const node = bench.by(`view-${each}`), link = bench.by(`to-${each}`);
+      node.hidden = each !== name;
+      if (each === name) link?.setAttribute('aria-current', 'page');
+      else link?.removeAttribute('aria-current');
+    }
+    show();
+    bench.tell('look');
+  };
+  const later = bench.every(AGAIN_MS, show);
+  bench.on('ready', turn);
+  bench.on('snapshot', later);
+  bench.on('look', later);
+  window.addEventListener('hashchange', turn);
+})();
