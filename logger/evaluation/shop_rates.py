@@ -21,8 +21,8 @@ from logger.evaluation.statistics import Floats, finite
 LEAST_NECKS: Final = 3
 LEAST_ENDS: Final = 20
 """A rate is told from so many necks and ends on (common practice, no source)."""
-BASELINE: Final = 8
-"""So many first necks of a blade set the chart's limits (common practice, no source)."""
+BASELINE: Final = 20
+"""So many first necks of a blade, or all of fewer, set the chart's limits (common practice, no source)."""
 LEAST_FOR_DRIFT: Final = 5
 """So many necks make a line worth telling (common practice, no source)."""
 MOST_DEALS: Final = 20_000
@@ -187,8 +187,11 @@ class Drift:
 
     @property
     def moved(self) -> bool:
-        """Tell whether the chart signals: a neck beyond the limits, or a run on one side."""
-        return bool(self.chart.beyond) or self.run
+        """Tell whether the blade calls for a look now: its newest neck beyond the limits, or a run on one side.
+
+        Older necks beyond the limits are left out: among many necks some lie there by chance.
+        """
+        return self.necks - 1 in self.chart.beyond or self.run
 
 
 def kerf_drift(widths_mm: Sequence[float]) -> Drift | None:

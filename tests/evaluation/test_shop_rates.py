@@ -178,11 +178,11 @@ def test_drift_against_an_independent_line():
 
 def test_a_worn_blade_signals_and_a_sound_one_hardly_ever():
     rng = np.random.default_rng(11)
-    sound = [kerf_drift(list(rng.normal(0.58, 0.002, 12))) for _ in range(200)]
+    sound = [kerf_drift(list(rng.normal(0.58, 0.002, 40))) for _ in range(400)]
     worn = [kerf_drift(list(0.58 - 0.002 * np.arange(20) + rng.normal(0, 0.002, 20))) for _ in range(200)]
 
     assert all(one is not None and one.moved for one in worn)
-    assert sum(one is not None and one.moved for one in sound) / 200 < 0.25
+    assert sum(one is not None and one.moved for one in sound) / 400 < 0.04
 
 
 def test_limits_come_from_the_first_necks():

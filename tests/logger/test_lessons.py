@@ -142,8 +142,10 @@ def test_a_blade_that_wears_is_flagged_and_its_page_is_whole(store: Path, neck: 
     assert blade.drift is not None
     assert blade.drift.moved
     assert blade.drift.per_neck_mm < 0
-    assert set(blade.drift.chart.beyond) >= {9, 10, 11}
-    assert any("look at the blade before the next neck" in line for line in lessons_lines(found, unit="thou"))
+    assert set(blade.drift.chart.beyond) >= {10, 11}
+    (line,) = (line for line in lessons_lines(found, unit="thou") if "blade <A>: " in line)
+    assert "12 necks, the slots narrow: " in line
+    assert "look at the blade before the next neck" in line
     page = tmp_path / "p.html"
     assert run(["lessons", "--store", str(store), "--plot", str(page)], lambda *_, **__: None) == 0  # type: ignore[arg-type, return-value]
     assert "blade &lt;A" in page.read_text(encoding="utf-8").replace("\\u003c", "<").replace("\\u0026", "&")
