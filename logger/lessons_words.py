@@ -85,11 +85,13 @@ def _blade_line(one: Blade, unit: str) -> str:
     signal = "no signal on the chart"
     if drift.moved:
         signal = "the chart signals: look at the blade before the next neck"
-    told = length(drift.per_neck_mm, drift.expanded_u_mm, unit)
+    told = length(10 * drift.per_neck_mm, 10 * drift.expanded_u_mm, unit)
     limits = f"limits {length(drift.chart.centre, drift.chart.upper - drift.chart.centre, unit)}"
-    return (
-        f"{name}, {told} per neck (chance {drift.p:.3f}); {limits}, newest {_plain(one.widths_mm[-1], unit)}; {signal}"
-    )
+    way = "no drift told"
+    if drift.p <= SIGNIFICANT:
+        way = "the slots narrow" if drift.per_neck_mm < 0 else "the slots widen"
+    newest = f"newest {_plain(one.widths_mm[-1], unit)}"
+    return f"{name}, {way}: {told} over ten necks (chance {drift.p:.3f}); {limits}, {newest}; {signal}"
 
 
 def _plain(value_mm: float, unit: str) -> str:
