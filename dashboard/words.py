@@ -123,7 +123,6 @@ PAGE: Final = MappingProxyType({
     "views": "Views",
     "looking": "One moment, the readings are being judged",
     "not_told": "This cannot be shown: {why}",
-    "as_of": "As of {time}, {n} readings",
     "bench": "Bench",
     "live": "live",
     "connecting": "connecting",
