@@ -1,8 +1,9 @@
 """The session store: append-only SQLite, one owner, one writer thread, any number of readers."""
 
 from logger.store.ids import new_id
-from logger.store.reader import NO_INSTRUMENT, StoreReader
+from logger.store.reader import NO_INSTRUMENT, StoreReader, as_they_stand
 from logger.store.rows import (
+    Attachment,
     CheckPoint,
     CheckResult,
     Climate,
@@ -13,8 +14,10 @@ from logger.store.rows import (
     KeptReading,
     ReadingRow,
     Reassignment,
+    RecordRow,
     Row,
     SessionEnd,
+    SessionFactor,
     SessionGauge,
     SessionPurpose,
     SessionRow,
@@ -26,6 +29,7 @@ from logger.store.store import Store, default_path
 
 __all__ = [
     "NO_INSTRUMENT",
+    "Attachment",
     "CheckPoint",
     "CheckResult",
     "Climate",
@@ -36,8 +40,10 @@ __all__ = [
     "KeptReading",
     "ReadingRow",
     "Reassignment",
+    "RecordRow",
     "Row",
     "SessionEnd",
+    "SessionFactor",
     "SessionGauge",
     "SessionPurpose",
     "SessionRow",
@@ -46,6 +52,7 @@ __all__ = [
     "Store",
     "StoreReader",
     "TakeBack",
+    "as_they_stand",
     "default_path",
     "new_id",
 ]

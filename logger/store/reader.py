@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 from array import array
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +13,7 @@ from logger.errors import SessionNotFoundError, StoreError
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
 from logger.store.rows import (
+    Attachment,
     CheckPoint,
     CheckResult,
     Climate,
@@ -23,7 +24,9 @@ from logger.store.rows import (
     KeptReading,
     ReadingRow,
     Reassignment,
+    RecordRow,
     SessionEnd,
+    SessionFactor,
     SessionGauge,
     SessionPurpose,
     SessionRow,
@@ -175,13 +178,7 @@ class StoreReader:
 
     def _amendments(self, where: str, bound: Sequence[Value]) -> Callable[[ReadingRow], KeptReading]:
         """Return what tells a reading as it stands after the take-backs and reassignments there are now."""
-        take_backs = self._rows(TakeBack, where, bound)
-        reassignments = self._rows(Reassignment, where, bound)
-        taken = {_key(row): row for row in sorted(take_backs, key=lambda row: -row.number)}
-        newest = {_key(row): row for row in sorted(reassignments, key=lambda row: row.number)}
-        return lambda row: KeptReading(
-            row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row
-        )
+        return _amendments(self._rows(TakeBack, where, bound), self._rows(Reassignment, where, bound))
 
     def take_backs(self, session: str) -> list[TakeBack]:
         """Return the take-backs of a session."""
@@ -232,6 +229,31 @@ class StoreReader:
         """Return the readings of a check, those replaced by a later one too."""
         return self._rows(CheckPoint, "WHERE gauge_check = ?", (check,))
 
+    def instrument_revisions(self, instrument: str) -> list[InstrumentRevision]:
+        """Return every revision of an instrument."""
+        return self._rows(InstrumentRevision, "WHERE instrument = ?", (instrument,))
+
+    def factors(self, session: str) -> list[SessionFactor]:
+        """Return what a session was worked with."""
+        return self._rows(SessionFactor, "WHERE session = ?", (session,))
+
+    def attachments(self, instrument: str) -> list[Attachment]:
+        """Return the files that belong to an instrument."""
+        return self._rows(Attachment, "WHERE instrument = ?", (instrument,))
+
+    def records(self, instrument: str | None = None) -> list[RecordRow]:
+        """Return the sealed records in the order of their chain, of one instrument or all."""
+        return (
+            self._rows(RecordRow)
+            if instrument is None
+            else self._rows(RecordRow, "WHERE instrument = ?", (instrument,))
+        )
+
+    def last_record(self) -> RecordRow | None:
+        """Return the record that was sealed last, None if there is none."""
+        found = self._rows(RecordRow, last="DESC LIMIT 1")
+        return found[0] if found else None
+
     def count(self, session: str | None = None) -> int:
         """Return how many readings are kept, of one session or in all; those taken back count too."""
         where, bound = _of(session)
@@ -244,8 +266,8 @@ class StoreReader:
         )
 
     def next_number(self, session: str) -> int:
-        """Return the number after the highest take-back, reassignment, skip, sheet request or climate of a session."""
-        tables = ("take_back", "reassignment", "skip", "sheet_request", "climate")
+        """Return the number after the highest of what a session has beside its readings: take-backs, climate..."""
+        tables = ("take_back", "reassignment", "skip", "sheet_request", "climate", "session_factor")
         numbers = " UNION ALL ".join(f"SELECT max(number) AS number FROM {name} WHERE session = ?1" for name in tables)
         return self._whole(f"SELECT coalesce(max(number), 0) + 1 FROM ({numbers})", (session,))
 
@@ -281,6 +303,25 @@ class StoreReader:
         except sqlite3.Error as error:
             fault = in_words(error, path=self.path, doing="read")
             raise fault from error
+
+
+def as_they_stand(
+    originals: Iterable[ReadingRow], take_backs: Iterable[TakeBack], reassignments: Iterable[Reassignment]
+) -> list[KeptReading]:
+    """Return readings as they stand after every take-back and reassignment of theirs."""
+    amend = _amendments(take_backs, reassignments)
+    return [amend(row) for row in originals]
+
+
+def _amendments(
+    take_backs: Iterable[TakeBack], reassignments: Iterable[Reassignment]
+) -> Callable[[ReadingRow], KeptReading]:
+    """Return what tells a reading as it stands after all of these."""
+    taken = {_key(row): row for row in sorted(take_backs, key=lambda row: -row.number)}
+    newest = {_key(row): row for row in sorted(reassignments, key=lambda row: row.number)}
+    return lambda row: KeptReading(
+        row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row
+    )
 
 
 def _of(session: str | None) -> tuple[str, tuple[str, ...]]:

@@ -244,6 +244,65 @@ class CheckResult:
     result: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordRow:
+    """An instrument's sealed account; key ``id``. ``number`` counts the store's records from 1, without a gap.
+
+    ``sessions`` is a JSON list of ids. ``document`` is canonical JSON, ``sha256`` its hash in hex, ``signature`` is by
+    ``key`` (both hex), ``certificate`` is the shop's for that key, as JSON text, or empty. ``previous`` is the hash of
+    the record before it, empty for the first; ``names`` is the id of the record that this one reopens, or empty.
+    """
+
+    id: str
+    instrument: str
+    sessions: str
+    number: int
+    at_ns: int
+    document: str
+    sha256: str
+    signature: str
+    key: str
+    certificate: str
+    previous: str
+    names: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that belongs to an instrument, and maybe to one session or feature of it; key ``id``.
+
+    ``path`` is where its content lies, from the store's folder: ``attachments/`` and the content's hash.
+    """
+
+    id: str
+    at_ns: int
+    instrument: str
+    session: str | None = None
+    kind: str | None = None
+    fret: int | None = None
+    place: str | None = None
+    feet: str | None = None
+    name: str
+    media_type: str
+    size: int
+    sha256: str
+    path: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SessionFactor:
+    """What a session was worked with: ``seating``, ``glue``, ``caul``, ``wire_lot``, ``blade``, ``wood``...
+
+    Key ``session``, ``number``. Of one name the row with the highest number holds.
+    """
+
+    session: str
+    number: int
+    at_ns: int
+    name: str
+    value: str
+
+
 Row = (
     InstrumentRow
     | InstrumentRevision
@@ -261,6 +320,9 @@ Row = (
     | GaugeCheck
     | CheckPoint
     | CheckResult
+    | RecordRow
+    | Attachment
+    | SessionFactor
 )
 
 

@@ -153,7 +153,47 @@ _SECOND: Final = Step(
     ),
 )
 
-STEPS: Final = (_FIRST, _SECOND)
+_SHA256: Final = "length({name}) = 64 AND {name} NOT GLOB '*[^0-9a-f]*'"
+_LAST_RECORD: Final = "SELECT {column} FROM record ORDER BY number DESC LIMIT 1"
+
+_THIRD: Final = Step(
+    words="sealed records, attachments, and what a session was worked with",
+    statements=(
+        f"""CREATE TABLE record ({_ENTRY},
+        id TEXT NOT NULL UNIQUE CONSTRAINT "id must not be empty" CHECK (id <> ''),
+        instrument TEXT NOT NULL REFERENCES instrument (id), sessions TEXT NOT NULL,
+        number INTEGER NOT NULL UNIQUE CONSTRAINT "number must be 1 or more" CHECK (number >= 1),
+        at_ns INTEGER NOT NULL, document TEXT NOT NULL,
+        sha256 TEXT NOT NULL UNIQUE CONSTRAINT "sha256 must be 64 hex digits" CHECK ({_SHA256.format(name="sha256")}),
+        signature TEXT NOT NULL, key TEXT NOT NULL, certificate TEXT NOT NULL, previous TEXT NOT NULL UNIQUE,
+        names TEXT NOT NULL) STRICT""",
+        "CREATE INDEX record_by_instrument ON record (instrument)",
+        *_append_only("record", "id"),
+        # Every other unique column has its guard here: a record goes to the end of the chain or nowhere.
+        f"""CREATE TRIGGER record_in_chain BEFORE INSERT ON record
+        WHEN (NEW.number <> coalesce(({_LAST_RECORD.format(column="number")}), 0) + 1
+            OR NEW.previous <> coalesce(({_LAST_RECORD.format(column="sha256")}), '')
+            OR EXISTS (SELECT 1 FROM record WHERE sha256 = NEW.sha256))
+            AND NOT EXISTS (SELECT 1 FROM record WHERE id = NEW.id OR entry = NEW.entry)
+        BEGIN SELECT RAISE(ABORT, 'a record is chained to the last one before it'); END""",
+        f"""CREATE TABLE attachment ({_ENTRY},
+        id TEXT NOT NULL UNIQUE CONSTRAINT "id must not be empty" CHECK (id <> ''), at_ns INTEGER NOT NULL,
+        instrument TEXT NOT NULL REFERENCES instrument (id), session TEXT REFERENCES session (id), {_KIND}, {_FEATURE},
+        name TEXT NOT NULL, media_type TEXT NOT NULL,
+        size INTEGER NOT NULL CONSTRAINT "size must be 0 or more" CHECK (size >= 0),
+        sha256 TEXT NOT NULL CONSTRAINT "sha256 must be 64 hex digits" CHECK ({_SHA256.format(name="sha256")}),
+        path TEXT NOT NULL CONSTRAINT "path must end in the content's sha256 and lead nowhere else"
+            CHECK (path = 'attachments/' || sha256)) STRICT""",
+        "CREATE INDEX attachment_by_instrument ON attachment (instrument)",
+        *_append_only("attachment", "id"),
+        f"""CREATE TABLE session_factor ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), {_NUMBER},
+        at_ns INTEGER NOT NULL, name TEXT NOT NULL CONSTRAINT "name must not be empty" CHECK (name <> ''),
+        value TEXT NOT NULL, UNIQUE (session, number)) STRICT""",
+        *_append_only("session_factor", "session", "number"),
+    ),
+)
+
+STEPS: Final = (_FIRST, _SECOND, _THIRD)
 """Every migration; step n leads from version n - 1 to version n."""
 
 

@@ -7,6 +7,7 @@ from types import MappingProxyType
 from typing import Any, Final, get_type_hints
 
 from logger.store.rows import (
+    Attachment,
     CheckPoint,
     CheckResult,
     Climate,
@@ -16,8 +17,10 @@ from logger.store.rows import (
     InstrumentRow,
     ReadingRow,
     Reassignment,
+    RecordRow,
     Row,
     SessionEnd,
+    SessionFactor,
     SessionGauge,
     SessionPurpose,
     SessionRow,
@@ -144,5 +147,8 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     GaugeCheck: _table(GaugeCheck, "gauge_check", ("id",), "that revision of its gauge"),
     CheckPoint: _table(CheckPoint, "gauge_check_point", ("gauge_check", "number"), "its check"),
     CheckResult: _table(CheckResult, "gauge_check_result", ("gauge_check",), "its check"),
+    RecordRow: _table(RecordRow, "record", ("id",), "its instrument"),
+    Attachment: _table(Attachment, "attachment", ("id",), "its instrument or session"),
+    SessionFactor: _table(SessionFactor, "session_factor", _AMENDMENT, "its session"),
 })
 """Every row class and its table."""

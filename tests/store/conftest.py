@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from logger.store import (
+    Attachment,
     CheckPoint,
     CheckResult,
     Climate,
@@ -19,8 +20,10 @@ from logger.store import (
     InstrumentRow,
     ReadingRow,
     Reassignment,
+    RecordRow,
     Row,
     SessionEnd,
+    SessionFactor,
     SessionGauge,
     SessionPurpose,
     SessionRow,
@@ -160,9 +163,30 @@ def of_gauges() -> list[Row]:
 
 
 @pytest.fixture
-def full(started: Store, reading: MakeReading, amendments: list[Row], of_gauges: list[Row]) -> Store:
+def store_record() -> RecordRow:
+    """The first record of a chain; its document is not one, which the store does not look into."""
+    return RecordRow(
+        id="r1", instrument="neck", sessions='["s1"]', number=1, at_ns=60, document="{}", sha256="1".zfill(64),
+        signature="00", key="00", certificate="", previous="", names="",
+    )  # fmt: skip
+
+
+@pytest.fixture
+def store_attachment() -> Attachment:
+    return Attachment(
+        id="a1", at_ns=61, instrument="neck", session="s1", kind="slot_width", fret=7, place="bass", name="slot.jpg",
+        media_type="image/jpeg", size=12, sha256="ab" * 32, path="attachments/" + "ab" * 32,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def full(
+    started: Store, reading: MakeReading, amendments: list[Row], of_gauges: list[Row], store_record: RecordRow,
+    store_attachment: Attachment,
+) -> Store:  # fmt: skip
     """A store with a row in every table."""
-    put_together(started, [reading(), *amendments, *of_gauges])
+    factor = SessionFactor(session="s1", number=6, at_ns=62, name="glue", value="hide glue")
+    put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, factor])
     return started
 
 

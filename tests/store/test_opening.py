@@ -11,7 +11,7 @@ import pytest
 
 from logger.errors import StoreBusyError, StoreError, StoreForeignError, StoreVersionError
 from logger.store import Row, Store, StoreReader, connect, default_path
-from logger.store.schema import migrate
+from logger.store.schema import STEPS, migrate
 
 WAYS = [pytest.param(Store.open, id="open"), pytest.param(StoreReader, id="read")]
 Open = Callable[[Path], Store | StoreReader]
@@ -64,7 +64,9 @@ class TestRefusals:
         with closing(sqlite3.connect(path)) as connection:
             connection.execute("PRAGMA journal_mode = DELETE")
             connection.execute("PRAGMA user_version = 99")
-        refused(way, path, StoreVersionError, "is of version 99, this program knows versions up to 2; update")
+        refused(
+            way, path, StoreVersionError, f"is of version 99, this program knows versions up to {len(STEPS)}; update"
+        )
 
     def test_a_name_that_no_file_has(self, tmp_path: Path, way: Open) -> None:
         with pytest.raises(StoreError, match=r"must not hold a NUL character, got '.*\\x00"):

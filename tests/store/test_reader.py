@@ -336,7 +336,7 @@ def test_a_store_of_an_older_program_is_told_how_to_be_read(path: Path, monkeypa
     Store.create(path).close()
     monkeypatch.setattr(connect, "STEPS", (*STEPS, Step(words="more", statements=())))
 
-    with pytest.raises(StoreError, match="is of version 2, this program reads version 3; start `fretledger bench"):
+    with pytest.raises(StoreError, match=rf"version {len(STEPS)}, this program reads version {len(STEPS) + 1}; start"):
         StoreReader(path)
 
 
