@@ -39,6 +39,7 @@ from logger.cli_arguments import (
 )
 from logger.cli_gauges import add_gauges
 from logger.cli_readings import add_lessons, add_readings
+from logger.cli_record import add_record
 from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, StoreError
@@ -278,6 +279,7 @@ def _parser() -> argparse.ArgumentParser:
     add_lessons(commands.add_parser)
     add_gauges(commands.add_parser)
     add_store_care(commands.add_parser)
+    add_record(commands.add_parser)
     return parser
 
 

@@ -6,6 +6,8 @@ LoggerError
         LimitsError                  a limits file
         GaugesError                  a gauges file
         ReadingsFileError            a readings file
+        KeyFileError                 a signing key, a public key or a certificate
+    RecordError (ValueError)         a record that is not what was sealed; the message is the reason
     StoreError                       the session store
         StoreVersionError            written by a newer program
         StoreForeignError            not a session store
@@ -46,6 +48,14 @@ class ChoicesError(InputFileError):
 
 class ReadingsFileError(InputFileError):
     """A readings file does not hold."""
+
+
+class KeyFileError(InputFileError):
+    """A signing key, a public key or a certificate does not hold."""
+
+
+class RecordError(LoggerError, ValueError):
+    """A record, or a chain of them, is not what was sealed; the message is the reason."""
 
 
 class StoreError(LoggerError):

@@ -1,0 +1,200 @@
+"""What the `record` commands do: seal an instrument's account, check a file of records, show it, write it again."""
+
+import argparse
+import time
+from collections.abc import Callable, Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from logger.bench import SOFTWARE
+from logger.cli_arguments import FAILED, OK, CommandError, store_path
+from logger.errors import RecordError
+from logger.sealing import keys
+from logger.sealing.canonical import canonical
+from logger.sealing.page import page, plain
+from logger.sealing.qr import qr_svg, qr_text
+from logger.sealing.seal import (
+    NothingToSealError,
+    check_writable,
+    choose,
+    head_file,
+    records_file,
+    seal,
+    write_file,
+)  # fmt: skip
+from logger.sealing.verify import (
+    Sealed,
+    check_code,
+    check_head,
+    check_trust,
+    read_file,
+    read_head,
+    read_records,
+)  # fmt: skip
+from logger.store import RecordRow, Store, StoreReader
+from logger.terminal import Terminal
+
+
+def _folder(options: argparse.Namespace) -> Path:
+    named: Path | None = options.keys
+    return named or keys.default_folder()
+
+
+# -- seal ------------------------------------------------------------------------------------------------------------
+
+
+def _seal(options: argparse.Namespace) -> int:
+    terminal, path, folder = Terminal(), store_path(options), _folder(options)
+    head = options.head or path.with_name(f"{path.name}.head.json")
+    customer = None if options.customer is None else _customer_file(options.out)
+    for file in (one for one in (options.out, customer) if one is not None):
+        check_writable(file, new=True)
+    with Store.open(path, on_trouble=terminal.trouble) as store:
+        check_writable(head, new=False)
+        with store.reader() as reader:
+            sessions = choose(reader, session=options.session, name=options.instrument)
+        key = keys.own_key(folder, keys.BENCH)
+        own = folder / keys.CERTIFICATE
+        certificate = keys.read_certificate(own, bench=key.public) if own.exists() else None
+        try:
+            row = seal(
+                store, sessions, key, certificate=certificate, software=SOFTWARE, now_ns=time.time_ns()
+            )  # fmt: skip
+        except RecordError as error:
+            raise CommandError(f"this account cannot be sealed: {error}") from error
+        write_file(head, head_file(row, key, store_id=store.store_id, now_ns=row.at_ns), new=False)
+    if options.out is not None:
+        write_file(options.out, records_file([row]), new=True)
+    if customer is not None:
+        companion = {"customer": options.customer, "record": row.id, "sha256": row.sha256}
+        write_file(customer, canonical(companion), new=True)
+    for line in _sealed_lines(row, head, [one for one in (options.out, customer) if one is not None]):
+        terminal.say(line)
+    return OK
+
+
+def _customer_file(out: Path | None) -> Path:
+    if out is None:
+        raise CommandError("--customer goes into a file beside the record; give --out too")
+    return out.with_name(f"{out.name}.customer.json")
+
+
+def _sealed_lines(row: RecordRow, head: Path, written: Sequence[Path]) -> list[str]:
+    again = f", reopens {row.names}" if row.names else ""
+    return [
+        f"record {row.number} sealed{again}",
+        f"code {keys.short_code(row.sha256)}   write it down outside the store, or keep {head}",
+        f"key {row.key}   gives whoever checks the record the bench's public key",
+        *(f"written {one}" for one in written),
+    ]
+
+
+# -- verify, show, export --------------------------------------------------------------------------------------------
+
+
+def _verify(options: argparse.Namespace) -> int:
+    terminal = Terminal()
+    key, shop = _trusted(options)
+    head = None if options.head is None else read_file(options.head)
+    content = read_file(options.file)
+    try:
+        sealed = read_records(content)
+        if key is None and shop is None:
+            raise RecordError(
+                f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it; give the bench's "
+                "public key with --key, or the shop's with --shop"
+            )
+        check_trust(sealed, key=key, shop=shop)
+        if head is not None:
+            check_head(sealed, read_head(head))
+        if options.code is not None:
+            check_code(sealed, options.code)
+    except RecordError as error:
+        terminal.say(f"not good: {plain(str(error), 400)}")
+        return FAILED
+    terminal.say(f"good: {_good_words(sealed)}")
+    return OK
+
+
+def _trusted(options: argparse.Namespace) -> tuple[str | None, str | None]:
+    """Return the bench's and the shop's public keys to check against: those given, else this person's own."""
+    if options.key is not None or options.shop is not None:
+        given = (options.key, options.shop)
+        return tuple(None if one is None else keys.public_key(one) for one in given)  # type: ignore[return-value]
+    folder = _folder(options)
+    shop = keys.known_public(folder, keys.SHOP)
+    return (keys.known_public(folder, keys.BENCH), None) if shop is None else (None, shop)
+
+
+def _good_words(sealed: Sequence[Sealed]) -> str:
+    last = sealed[-1]
+    which = f"record {last.number}" if len(sealed) == 1 else f"records {sealed[0].number} to {last.number}, one chain"
+    by = f"bench key {keys.fingerprint(last.key)}"
+    if last.certificate is not None:
+        by += f", certified by a shop as {plain(last.certificate['name'])!r}"
+    return f"{which}, sealed {last.at:%Y-%m-%d %H:%M} UTC by {by}; code {keys.short_code(last.sha256)}"
+
+
+def _show(options: argparse.Namespace) -> int:
+    terminal = Terminal()
+    content = read_file(options.file)
+    try:
+        sealed = read_records(content)
+        lines = [line for one in sealed for line in ("", *page(one, software=SOFTWARE))][1:]
+    except RecordError as error:
+        raise CommandError(f"{options.file}: not what was sealed: {plain(str(error), 400)}") from error
+    if options.qr_svg is not None:
+        write_file(options.qr_svg, qr_svg(sealed[-1]), new=False)
+    for line in (*lines, *([qr_text(sealed[-1])] if options.qr else [])):
+        terminal.say(line)
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    check_writable(options.out, new=True)
+    with StoreReader(store_path(options)) as reader:
+        rows = reader.records()
+    chosen = [one for one in rows if options.record is None or one.number == options.record]
+    if not chosen:
+        held = f"records 1 to {len(rows)}" if rows else "no record"
+        raise NothingToSealError(f"the store holds {held}; seal one with record seal, or name another")
+    try:
+        content = records_file(chosen)
+        read_records(content)
+    except RecordError as error:
+        Terminal().say(f"not good: {plain(str(error), 400)}")
+        return FAILED
+    write_file(options.out, content, new=True)
+    return OK
+
+
+# -- keys ------------------------------------------------------------------------------------------------------------
+
+
+def _key(options: argparse.Namespace) -> int:
+    folder, terminal = _folder(options), Terminal()
+    name = keys.SHOP if options.of_shop else keys.BENCH
+    key = keys.own_key(folder, name)
+    if options.certificate is not None:
+        if options.of_shop:
+            raise CommandError("a certificate is for a bench's key; leave --of-shop away")
+        certificate = keys.read_certificate(options.certificate, bench=key.public)
+        write_file(folder / keys.CERTIFICATE, canonical(certificate), new=False)
+    terminal.say(f"{key.public}   {keys.fingerprint(key.public)}   {folder / name}.pub")
+    return OK
+
+
+def _certify(options: argparse.Namespace) -> int:
+    bench = keys.public_key(options.key)
+    shop = keys.own_key(_folder(options), keys.SHOP)
+    certificate = keys.certify(shop, bench, name=options.name, at=datetime.now(UTC))
+    write_file(options.out, canonical(certificate), new=True)
+    Terminal().say(f"certified {keys.fingerprint(bench)} as {plain(options.name)!r} by shop key {shop.public}")
+    return OK
+
+
+WORK: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
+    "seal": _seal, "verify": _verify, "show": _show, "export": _export, "key": _key, "certify": _certify,
+}  # fmt: skip
+"""What each of the commands runs; it returns the exit status."""

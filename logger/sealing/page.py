@@ -1,0 +1,184 @@
+"""A record as a page of text: what was sealed, and beside it what this software finds where that differs."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from logger.errors import LoggerError, RecordError
+from logger.kept import spec_of
+from logger.sealing.document import Account, Sitting, account_from, judged
+from logger.sealing.keys import fingerprint, short_code
+from logger.sealing.verify import Sealed
+from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
+from logger.store import SessionGauge
+
+SIGNS: Final = {"pass": "ok", "fail": "!!", "remeasure": "??"}
+_LONGEST: Final = 120
+_SAME_MM: Final = 1e-6
+"""Two judgements of one reading agree within the store's digit, a nanometre."""
+_UNJUDGEABLE: Final = (LoggerError, ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+
+VerdictKey = tuple[str, int | None, str | None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """A verdict as a record tells it; lengths in mm."""
+
+    check: str
+    fret: int | None
+    place: str | None
+    value_mm: float
+    expanded_u_mm: float | None
+    verdict: str
+    flag: str | None
+
+    @property
+    def key(self) -> VerdictKey:
+        """Check, fret and place."""
+        return self.check, self.fret, self.place
+
+    def line(self) -> str:
+        """Return the verdict in one line."""
+        words = plain(CHECK_WORDS.get(self.check, self.check))
+        where = plain(where_words(self.fret, self.place))
+        size = length(self.value_mm, self.expanded_u_mm, "mm")
+        return f"{SIGNS[self.verdict]} {words:<20} {where:<17} {size}  {VERDICT_WORDS[self.verdict]}"
+
+    def agrees(self, other: "Found") -> bool:
+        """Tell whether two verdicts are the same to the nanometre."""
+        if (self.verdict, self.expanded_u_mm is None) != (other.verdict, other.expanded_u_mm is None):
+            return False
+        apart = abs(self.value_mm - other.value_mm), abs((self.expanded_u_mm or 0) - (other.expanded_u_mm or 0))
+        return max(apart) <= _SAME_MM
+
+
+def plain(text: str, most: int = _LONGEST) -> str:
+    """Return a text from a file so that a terminal shows it and does not obey it, cut where it is long."""
+    shown = "".join(one if one.isprintable() else f"\\x{ord(one):02x}" for one in text[:most])
+    return shown if len(text) <= most else f"{shown}..."
+
+
+def page(sealed: Sealed, *, software: str) -> list[str]:
+    """Return the lines of a record's page.
+
+    Args:
+        sealed: a record that is what was sealed.
+        software: this software, with its version.
+
+    Raises:
+        RecordError: the document does not tell what a record tells.
+    """
+    account = account_from(sealed.document)
+    found = _all_found(sealed.document.get("verdicts"))
+    again, why_not = _judged_again(account)
+    lines = _heading(sealed, account)
+    for sitting in account.sittings:
+        own = found.get(sitting.session.id, [])
+        lines += ["", *_sitting_lines(sitting), *_verdict_lines(own)]
+        if not why_not:
+            lines += _difference_lines(own, again.get(sitting.session.id, []), software)
+    for one in account.attachments:
+        lines.append(f"with it: {plain(one.name)} ({plain(one.media_type)}, {one.size} bytes, SHA-256 {one.sha256})")
+    return [*lines, *([f"{software} cannot judge these readings again: {plain(why_not)}"] if why_not else [])]
+
+
+def _heading(sealed: Sealed, account: Account) -> list[str]:
+    document = sealed.document
+    certificate = sealed.certificate
+    lines = [
+        plain(account.name),
+        f"record {sealed.number}, sealed {_time(sealed.at)} with {plain(document['software'])}",
+        f"by bench key {fingerprint(sealed.key)}",
+        f"code {short_code(sealed.sha256)}",
+    ]
+    if document["names"]:
+        lines.append(f"reopens record {plain(document['names'])}, which stays as it was sealed")
+    if certificate is not None:
+        lines.append(f"certified as {plain(certificate['name'])!r} by shop key {fingerprint(certificate['shop_key'])}")
+    return [*lines, "whose keys these are is not asked here: fretledger record verify --key or --shop asks"]
+
+
+def _time(at: datetime) -> str:
+    return at.strftime("%Y-%m-%d %H:%M UTC")
+
+
+def _sitting_lines(sitting: Sitting) -> list[str]:
+    session = sitting.session
+    counts = (
+        f"{len(sitting.readings)} readings, {len(sitting.take_backs)} taken back, "
+        f"{len(sitting.reassignments)} assigned anew, {len(sitting.skips)} passed over"
+    )
+    people = f", {plain(session.people)}" if session.people else ""
+    begun = _time(datetime.fromtimestamp(session.started_at_ns // 10**9, UTC))
+    lines = [f"session {plain(session.id)} of {begun}{people}: {counts}"]
+    lines += [f"   gauge {_gauge_words(one)}" for one in sitting.gauges]
+    lines += [
+        f"   air {one.temperature_mc / 1000:.1f} °C, {one.humidity_mpercent / 1000:.0f} %" for one in sitting.climate
+    ]
+    lines += [f"   {plain(one.name)}: {plain(one.value)}" for one in sitting.factors]
+    return lines
+
+
+def _gauge_words(gauge: SessionGauge) -> str:
+    profile = f", profile {plain(gauge.profile)} {plain(gauge.profile_sha256, 16)}" if gauge.profile else ""
+    try:
+        u_mm = spec_of(gauge).u_mm
+    except _UNJUDGEABLE:
+        return f"{plain(gauge.gauge)} ({plain(gauge.kind)}), worth not readable{profile}"
+    worth = "uncertainty not stated" if not isinstance(u_mm, int | float) else f"u {u_mm:.4f} mm"
+    return f"{plain(gauge.gauge)} ({plain(gauge.kind)}), {worth}{profile}"
+
+
+def _verdict_lines(found: Sequence[Found]) -> list[str]:
+    counts = ", ".join(f"{sum(one.verdict == name for one in found)} {words}" for name, words in VERDICT_WORDS.items())
+    flagged = [f"!! {plain(one.flag, 300)}" for one in found if one.flag is not None]
+    return [f"   sealed: {len(found)} verdicts, {counts}", *flagged, *(one.line() for one in found)]
+
+
+def _difference_lines(sealed: Sequence[Found], again: Sequence[Found], software: str) -> list[str]:
+    """Return what this software finds otherwise, verdict by verdict; nothing where it finds the same."""
+    before, now = ({one.key: one for one in each} for each in (sealed, again))
+    lines = [
+        f"{now[key].line()} (sealed: {one.line()})" if key in now else f"no such verdict (sealed: {one.line()})"
+        for key, one in before.items()
+        if key not in now or not one.agrees(now[key])
+    ]
+    lines += [f"{one.line()} (not sealed)" for key, one in now.items() if key not in before]
+    return [f"   judged again by {software}, which finds otherwise:", *lines] if lines else []
+
+
+def _judged_again(account: Account) -> tuple[dict[str, list[Found]], str]:
+    """Return the verdicts of this software, or why it has none: a signed record may hold what it cannot judge."""
+    try:
+        return _all_found(judged(account)), ""
+    except _UNJUDGEABLE as error:
+        return {}, str(error) or type(error).__name__
+
+
+def _all_found(verdicts: Any) -> dict[str, list[Found]]:
+    if not isinstance(verdicts, list):
+        raise RecordError("the record's verdicts must be a list")
+    found: dict[str, list[Found]] = {}
+    for one in verdicts:
+        if not isinstance(one, Mapping) or not isinstance(one.get("session"), str) \
+                or not isinstance(one.get("verdicts"), list):  # fmt: skip
+            raise RecordError("the record's verdicts must be a list of objects, each of a session")
+        found[one["session"]] = [_found(verdict) for verdict in one["verdicts"]]
+    return found
+
+
+def _found(values: Any) -> Found:
+    if not isinstance(values, Mapping):
+        raise RecordError("a verdict of the record must be an object")
+    names = ("check", "fret", "place", "value_mm", "U_mm", "verdict", "flag")
+    check, fret, place, value, u, verdict, flag = (values.get(name) for name in names)
+    if not isinstance(check, str) or not isinstance(value, int | float) or not isinstance(verdict, str):
+        raise RecordError("a verdict of the record must have its check, size and verdict")
+    if verdict not in SIGNS:
+        raise RecordError(f"a verdict of the record must be one of {', '.join(SIGNS)}, got {verdict[:40]!r}")
+    if not (isinstance(fret, int | None) and isinstance(place, str | None) and isinstance(flag, str | None)
+            and isinstance(u, int | float | None)):  # fmt: skip
+        raise RecordError("a verdict of the record must say where it is of, and how sure")
+    return Found(check=check, fret=fret, place=place, value_mm=value, expanded_u_mm=u, verdict=verdict, flag=flag)

@@ -1,0 +1,184 @@
+"""Seal an instrument's account: one document, signed by the bench, chained to that bench's record before it."""
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import InputFileError
+from logger.sealing.canonical import canonical, parse
+from logger.sealing.document import Account, account_json, gather, judged
+from logger.sealing.keys import SigningKey
+from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, read_records
+from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
+
+_SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "software")
+"""What a document says of the instrument; the rest is about the record itself, or follows from it."""
+
+
+class NothingToSealError(InputFileError):
+    """There is nothing to seal, nothing new, or more than one thing."""
+
+
+def choose(reader: StoreReader, *, session: str | None, name: str | None) -> list[SessionRow]:
+    """Return the sessions that a record is to tell: one, or all of an instrument.
+
+    Raises:
+        NothingToSealError: it is not clear which, there is none, or it measures no instrument.
+        StoreError: the store cannot be read, or holds no such session.
+    """
+    aside = {one.session for one in reader.purposes()}
+    every = [one for one in reader.sessions() if one.id not in aside and one.instrument != NO_INSTRUMENT]
+    if session is not None:
+        chosen = [reader.session(session)]
+        if chosen[0] not in every:
+            raise NothingToSealError(f"session {session} does not measure an instrument; name another session")
+        return chosen
+    names = {one.instrument: one.name for one in reader.instruments()}
+    measured = list(dict.fromkeys(one.instrument for one in every))
+    wanted = [one for one in measured if name is None or names[one] == name]
+    if len(wanted) == 1:
+        return [one for one in every if one.instrument == wanted[0]]
+    listed = ", ".join(repr(names[one][:60]) for one in measured[-10:]) or "none"
+    if not wanted:
+        raise NothingToSealError(
+            f"no session measures an instrument {name!r:.60}; the store's instruments are {listed}"
+        )
+    raise NothingToSealError(f"the store holds several instruments; name one with --instrument: {listed}")
+
+
+def seal(
+    store: Store, sessions: Sequence[SessionRow], key: SigningKey, *, certificate: Mapping[str, str] | None,
+    software: str, now_ns: int,
+) -> RecordRow:  # fmt: skip
+    """Seal what the store holds of some sessions of one instrument, keep the record, and return it.
+
+    Args:
+        store: owned by this process, so that nothing is added meanwhile.
+        sessions: of one instrument, at least one.
+        key: the bench's.
+        certificate: the shop's for that key, or None.
+        software: what judges, with its version.
+        now_ns: UTC wall clock.
+
+    Raises:
+        NothingToSealError: the instrument's last record says all of it already.
+        RecordError: the account has no canonical form, or is too large.
+        InputFileError: a description or a session's limits do not hold.
+        StoreError: the store cannot be read or cannot keep the record.
+    """
+    instrument = sessions[0].instrument
+    with store.reader() as reader:
+        account = gather(reader, instrument, sessions)
+        before = reader.last_record()
+        opened = next(reversed(reader.records(instrument)), None)
+    said = account_json(account) | {"software": software}
+    if opened is not None and _says(parse(opened.document.encode())) == _says(_plain(said)):
+        raise NothingToSealError(
+            f"record {opened.number} says all of {account.name[:60]!r} already; write it again with record export"
+        )
+    row = _row(said, account, key, store.store_id, before, opened, certificate, now_ns)
+    store.put(row)
+    return row
+
+
+def _says(document: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: document.get(name) for name in _SAYS}
+
+
+def _plain(values: Mapping[str, Any]) -> Any:
+    return parse(canonical(values))
+
+
+def _row(
+    said: Mapping[str, Any], account: Account, key: SigningKey, store_id: str, before: RecordRow | None,
+    opened: RecordRow | None, certificate: Mapping[str, str] | None, now_ns: int,
+) -> RecordRow:  # fmt: skip
+    identity = new_id(now_ns, os.urandom(8))
+    number = 1 if before is None else before.number + 1
+    previous = "" if before is None else before.sha256
+    names = "" if opened is None else opened.id
+    document = canonical({
+        **said, "format": RECORD_FORMAT, "id": identity, "number": number, "previous": previous, "names": names,
+        "at_ns": str(now_ns), "at": datetime.fromtimestamp(now_ns / 1e9, UTC).isoformat(timespec="seconds"),
+        "bench": {"key": key.public, "store": store_id}, "verdicts": judged(account),
+    })  # fmt: skip
+    made = RecordRow(
+        id=identity, instrument=account.revisions[-1].instrument,
+        sessions=json.dumps([one.session.id for one in account.sittings]), number=number, at_ns=now_ns,
+        document=document.decode(), sha256=hashlib.sha256(document).hexdigest(),
+        signature=key.sign("record", document), key=key.public,
+        certificate="" if certificate is None else canonical(dict(certificate)).decode(), previous=previous,
+        names=names,
+    )  # fmt: skip
+    read_records(records_file([made]))  # what cannot be read back is not sealed
+    return made
+
+
+# -- files -----------------------------------------------------------------------------------------------------------
+
+
+def records_file(rows: Sequence[RecordRow]) -> bytes:
+    """Return records, in the order of their chain, as the file that `logger.sealing.verify` reads.
+
+    Raises:
+        RecordError: a kept document is not JSON any more.
+    """
+    records = [
+        {
+            "document": parse(row.document.encode()), "sha256": row.sha256, "signature": row.signature, "key": row.key,
+            "certificate": parse(row.certificate.encode()) if row.certificate else None,
+        }
+        for row in rows
+    ]  # fmt: skip
+    return canonical({"format": FILE_FORMAT, "records": records})
+
+
+def head_file(row: RecordRow, key: SigningKey, *, store_id: str, now_ns: int) -> bytes:
+    """Return the signed head of a chain: how many records there are, and the hash of the last."""
+    stated = {
+        "format": HEAD_FORMAT, "store": store_id, "number": row.number, "sha256": row.sha256, "at_ns": str(now_ns),
+        "key": key.public,
+    }  # fmt: skip
+    return canonical(stated | {"signature": key.sign("head", canonical(stated))})
+
+
+def check_writable(path: Path, *, new: bool) -> None:
+    """Check, before anything is sealed, that a file can be written.
+
+    Raises:
+        InputFileError: with ``new``, something lies there; there is no such folder, or it cannot be written.
+    """
+    if new and path.exists():
+        raise InputFileError(f"{path}: exists already, and a record is never written over; name another file")
+    if not path.parent.is_dir() or path.is_dir() or not os.access(path.parent, os.W_OK):
+        raise InputFileError(f"{path}: cannot be written; give a file in a writable folder")
+
+
+def write_file(path: Path, content: bytes, *, new: bool) -> None:
+    """Write a file whole or not at all.
+
+    Args:
+        path: where to.
+        content: all of it.
+        new: refuse to write over what lies there.
+
+    Raises:
+        InputFileError: it cannot be written, or with ``new`` something lies there.
+    """
+    check_writable(path, new=new)
+    building = path.with_name(f".{path.name}.{os.getpid()}.new")
+    try:
+        with building.open("xb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        building.replace(path)
+    except OSError as error:
+        building.unlink(missing_ok=True)
+        raise InputFileError(
+            f"{path}: cannot be written ({error.strerror}); give a file in a writable folder"
+        ) from error
