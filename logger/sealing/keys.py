@@ -27,6 +27,8 @@ _HEX_KEY: Final = re.compile(r"[0-9a-f]{64}")
 _HEX_SIGNATURE: Final = re.compile(r"[0-9a-f]{128}")
 _PEM: Final = serialization.Encoding.PEM
 _MOST_KEY_FILE: Final = 16 * 1024
+_LONGEST_PATH: Final = 250
+"""Names beyond this are no files on common systems, which would raise instead of telling so."""
 _CODE_GROUPS, _CODE_GROUP = 5, 4
 _OPEN_TO_OTHERS: Final = stat.S_IRWXG | stat.S_IRWXO
 
@@ -143,7 +145,7 @@ def public_key(text: str) -> str:
     if _HEX_KEY.fullmatch(text.lower()):
         return text.lower()
     path = Path(text)
-    if not path.is_file():
+    if len(text) > _LONGEST_PATH or not path.is_file():
         raise KeyFileError(f"{text[:80]!r} is no public key; give 64 hex digits or the path of a PEM file")
     text_of_key = _read(path)
     try:
