@@ -95,16 +95,13 @@ def _sealed_lines(row: RecordRow, head: Path, written: Sequence[Path]) -> list[s
 
 def _verify(options: argparse.Namespace) -> int:
     terminal = Terminal()
-    key, shop = _trusted(options)
+    key, shop = (None if one is None else keys.public_key(one) for one in (options.key, options.shop))
     head = None if options.head is None else read_file(options.head)
     content = read_file(options.file)
     try:
         sealed = read_records(content)
         if key is None and shop is None:
-            raise RecordError(
-                f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it; give the bench's "
-                "public key with --key, or the shop's with --shop"
-            )
+            _check_own(sealed, _folder(options))
         check_trust(sealed, key=key, shop=shop)
         if head is not None:
             check_head(sealed, read_head(head))
@@ -117,14 +114,21 @@ def _verify(options: argparse.Namespace) -> int:
     return OK
 
 
-def _trusted(options: argparse.Namespace) -> tuple[str | None, str | None]:
-    """Return the bench's and the shop's public keys to check against: those given, else this person's own."""
-    if options.key is not None or options.shop is not None:
-        given = (options.key, options.shop)
-        return tuple(None if one is None else keys.public_key(one) for one in given)  # type: ignore[return-value]
-    folder = _folder(options)
-    shop = keys.known_public(folder, keys.SHOP)
-    return (keys.known_public(folder, keys.BENCH), None) if shop is None else (None, shop)
+def _check_own(sealed: Sequence[Sealed], folder: Path) -> None:
+    """Check that this person's own bench key sealed all records, or that their own shop key certified them.
+
+    Raises:
+        RecordError: with the reason.
+    """
+    bench, shop = keys.known_public(folder, keys.BENCH), keys.known_public(folder, keys.SHOP)
+    if all(one.key == bench for one in sealed):
+        return
+    if shop is None:
+        raise RecordError(
+            f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it; give the bench's "
+            "public key with --key, or the shop's with --shop"
+        )
+    check_trust(sealed, key=None, shop=shop)
 
 
 def _good_words(sealed: Sequence[Sealed]) -> str:
@@ -132,7 +136,8 @@ def _good_words(sealed: Sequence[Sealed]) -> str:
     which = f"record {last.number}" if len(sealed) == 1 else f"records {sealed[0].number} to {last.number}, one chain"
     by = f"bench key {keys.fingerprint(last.key)}"
     if last.certificate is not None:
-        by += f", certified by a shop as {plain(last.certificate['name'])!r}"
+        name = plain(last.certificate["name"])
+        by += f", certified by a shop as '{name}'"
     return f"{which}, sealed {last.at:%Y-%m-%d %H:%M} UTC by {by}; code {keys.short_code(last.sha256)}"
 
 
@@ -190,7 +195,7 @@ def _certify(options: argparse.Namespace) -> int:
     shop = keys.own_key(_folder(options), keys.SHOP)
     certificate = keys.certify(shop, bench, name=options.name, at=datetime.now(UTC))
     write_file(options.out, canonical(certificate), new=True)
-    Terminal().say(f"certified {keys.fingerprint(bench)} as {plain(options.name)!r} by shop key {shop.public}")
+    Terminal().say(f"certified {keys.fingerprint(bench)} as '{plain(options.name)}' by shop key {shop.public}")
     return OK
 
 

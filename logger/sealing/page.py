@@ -96,7 +96,8 @@ def _heading(sealed: Sealed, account: Account) -> list[str]:
     if document["names"]:
         lines.append(f"reopens record {plain(document['names'])}, which stays as it was sealed")
     if certificate is not None:
-        lines.append(f"certified as {plain(certificate['name'])!r} by shop key {fingerprint(certificate['shop_key'])}")
+        name, shop = plain(certificate["name"]), fingerprint(certificate["shop_key"])
+        lines.append(f"certified as '{name}' by shop key {shop}")
     return [*lines, "whose keys these are is not asked here: fretledger record verify --key or --shop asks"]
 
 
