@@ -12,7 +12,7 @@ from logger.errors import InputFileError
 from logger.sealing.canonical import canonical, parse
 from logger.sealing.document import Account, account_json, gather, judged
 from logger.sealing.keys import SigningKey
-from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, read_records
+from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, check_trust, read_records
 from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
 
 _SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "software")
@@ -66,7 +66,7 @@ def seal(
 
     Raises:
         NothingToSealError: the instrument's last record says all of it already.
-        RecordError: the account has no canonical form, or is too large.
+        RecordError: the account has no canonical form or is too large, or the certificate does not hold yet.
         InputFileError: a description or a session's limits do not hold.
         StoreError: the store cannot be read or cannot keep the record.
     """
@@ -114,7 +114,8 @@ def _row(
         certificate="" if certificate is None else canonical(dict(certificate)).decode(), previous=previous,
         names=names,
     )  # fmt: skip
-    read_records(records_file([made]))  # what cannot be read back is not sealed
+    sealed = read_records(records_file([made]))  # what cannot be read back is not sealed
+    check_trust(sealed, key=key.public, shop=None if certificate is None else certificate["shop_key"])
     return made
 
 

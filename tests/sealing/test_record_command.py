@@ -17,7 +17,7 @@ from logger.store import Store
 
 Record = Callable[..., int]
 Lines = Callable[[], tuple[list[str], str]]
-COMMAND = (sys.executable, "-c", "from dashboard.command import main; main()", "record")
+COMMAND = (sys.executable, "-c", "import sys; from dashboard.command import main; sys.exit(main())")
 
 
 def _serve(_door: Door, *, port: int) -> PageServer:
@@ -275,7 +275,7 @@ def test_a_certificate_for_another_bench_is_not_taken(record: Record, tmp_path: 
 
 
 def _elsewhere(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """Run a record command with nothing of this machine but the files in a folder."""
+    """Run the program with nothing of this machine but the files in a folder."""
     empty = folder / "empty home"
     empty.mkdir(exist_ok=True)
     environment = {"HOME": str(empty), "XDG_DATA_HOME": str(empty), "PATH": ""}
@@ -297,10 +297,10 @@ def test_a_copy_is_checked_elsewhere_with_the_public_key_alone(
     shutil.copy(sealed, elsewhere / "copy.json")
     shutil.copy(keys_folder / "bench.pub", elsewhere)
 
-    good = _elsewhere(elsewhere, "verify", "copy.json", "--key", "bench.pub")
-    unknown = _elsewhere(elsewhere, "verify", "copy.json")
+    good = _elsewhere(elsewhere, "record", "verify", "copy.json", "--key", "bench.pub")
+    unknown = _elsewhere(elsewhere, "record", "verify", "copy.json")
     (elsewhere / "copy.json").write_bytes(sealed.read_bytes().replace(b"hide glue", b"fish glue"))
-    bad = _elsewhere(elsewhere, "verify", "copy.json", "--key", "bench.pub")
+    bad = _elsewhere(elsewhere, "record", "verify", "copy.json", "--key", "bench.pub")
 
     assert (good.returncode, good.stderr) == (0, "")
     assert good.stdout.startswith("good: record 1, sealed ")
@@ -310,22 +310,15 @@ def test_a_copy_is_checked_elsewhere_with_the_public_key_alone(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
-def test_the_demos_store_is_sealed_and_checked_elsewhere(
-    record: Record, tmp_path: Path, keys_folder: Path, elsewhere: Path, printed: Lines
-) -> None:
-    class Page:
-        url = ""
-
-        def stop(self) -> None: ...
-
-    demo = ["demo", "--seconds", "4", "--no-browser", "--store", str(tmp_path / "demo.db")]
-    assert run(demo, lambda _door, *, port: Page()) == 0
-    assert record("seal", "--store", tmp_path / "demo.db", "--out", elsewhere / "r.json") == 0
-    printed()
+def test_the_demos_store_is_sealed_and_checked_elsewhere(tmp_path: Path, keys_folder: Path, elsewhere: Path) -> None:
+    demo = _elsewhere(elsewhere, "demo", "--seconds", "6", "--no-browser", "--store", str(tmp_path / "demo.db"))
+    assert demo.returncode == 0, demo.stderr
+    keyed = ("--store", str(tmp_path / "demo.db"), "--keys", str(keys_folder))
+    assert _elsewhere(elsewhere, "record", "seal", *keyed, "--out", "r.json").returncode == 0
 
     shutil.copy(keys_folder / "bench.pub", elsewhere)
-    assert _elsewhere(elsewhere, "verify", "r.json", "--key", "bench.pub").returncode == 0
-    shown = _elsewhere(elsewhere, "show", "r.json")
+    assert _elsewhere(elsewhere, "record", "verify", "r.json", "--key", "bench.pub").returncode == 0
+    shown = _elsewhere(elsewhere, "record", "show", "r.json")
     assert (shown.returncode, shown.stderr) == (0, "")
     assert "316 readings" in shown.stdout
     assert "finds otherwise" not in shown.stdout

@@ -3,14 +3,16 @@
 import json
 import os
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sealed_bench import KEY, NECK, NOW_NS, Sealer, keep, reading, sitting
+from sealed_bench import KEY, NECK, NOW_NS, SHOP, Sealer, keep, reading, sitting
 
 from logger.errors import InputFileError, RecordError, SessionNotFoundError
 from logger.sealing import canonical
+from logger.sealing.keys import certify
 from logger.sealing.page import page
 from logger.sealing.seal import NothingToSealError, choose, records_file, seal, write_file
 from logger.sealing.verify import check_trust, read_records
@@ -197,6 +199,15 @@ def test_an_account_too_large_to_read_back_is_not_kept(
 
     with pytest.raises(RecordError, match="too large"):
         sealer()
+    with store.reader() as reader:
+        assert reader.records() == []
+
+
+def test_a_bench_whose_clock_is_behind_its_certificate_is_told_at_once(store: Store, sealer: Sealer) -> None:
+    late = certify(SHOP, KEY.public, name="bench 1", at=datetime(2030, 1, 1, tzinfo=UTC))
+
+    with pytest.raises(RecordError, match="before its bench's certificate begins to hold"):
+        sealer(certificate=late)
     with store.reader() as reader:
         assert reader.records() == []
 

@@ -201,8 +201,9 @@ def test_a_shops_certificate_vouches_for_its_benches(sealer: Sealer) -> None:
         check_trust(sealed, key=KEY.public, shop=SHOP.public)
 
 
-def test_a_record_from_before_its_certificate_is_told(sealer: Sealer) -> None:
-    sealed = read_records(records_file([sealer(certificate=keys.certify(SHOP, KEY.public, name="bench 1", at=AFTER))]))
+def test_a_record_from_before_its_certificate_is_told(sealer: Sealer, change: Change) -> None:
+    late = keys.certify(SHOP, KEY.public, name="bench 1", at=AFTER)
+    sealed = read_records(change(lambda records: records[0].update(certificate=late)))
 
     with pytest.raises(RecordError, match="before its bench's certificate begins to hold"):
         check_trust(sealed, key=None, shop=SHOP.public)
