@@ -26,6 +26,16 @@ def add_record(add: Callable[..., argparse.ArgumentParser]) -> None:
     _add_certify(command(work.add_parser, "certify", "certify a bench's key with the shop's", _run))
 
 
+def _numbers(text: str) -> tuple[int, int]:
+    """Return the first and last number that ``3`` or ``3-7`` names.
+
+    Raises:
+        argparse.ArgumentTypeError: the text names none.
+    """
+    first, dash, last = text.partition("-")
+    return whole_above_zero(first), whole_above_zero(last if dash else first)
+
+
 def _add_keys(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--keys", type=Path, metavar="FOLDER", help="where keys lie; else in your own data folder")
 
@@ -44,7 +54,7 @@ def _add_seal(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_verify(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", type=Path, metavar="FILE.json")
+    parser.add_argument("files", type=Path, nargs="+", metavar="FILE.json", help="several must continue each other")
     parser.add_argument("--key", metavar="PUB", help="the bench's public key: 64 hex digits or a PEM file")
     parser.add_argument("--shop", metavar="PUB", help="the public key of the shop that certified the bench's")
     parser.add_argument("--head", type=Path, metavar="HEAD.json", help="a signed head that was kept outside")
@@ -60,7 +70,7 @@ def _add_show(parser: argparse.ArgumentParser) -> None:
 
 def _add_export(parser: argparse.ArgumentParser) -> None:
     add_store(parser)
-    parser.add_argument("--record", type=whole_above_zero, metavar="N", help="one record only; else the whole chain")
+    parser.add_argument("--records", type=_numbers, metavar="N or N-M", help="these only; else the whole chain")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.json", help="a file that does not exist yet")
 
 

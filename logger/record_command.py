@@ -11,7 +11,7 @@ from logger.bench import SOFTWARE
 from logger.cli_arguments import FAILED, OK, CommandError, store_path
 from logger.errors import RecordError
 from logger.sealing import keys
-from logger.sealing.canonical import canonical
+from logger.sealing.canonical import MOST_BYTES, canonical
 from logger.sealing.page import page, plain
 from logger.sealing.qr import qr_svg, qr_text
 from logger.sealing.seal import (
@@ -25,6 +25,7 @@ from logger.sealing.seal import (
 )  # fmt: skip
 from logger.sealing.verify import (
     Sealed,
+    check_chain,
     check_code,
     check_head,
     check_trust,
@@ -58,18 +59,20 @@ def _seal(options: argparse.Namespace) -> int:
         own = folder / keys.CERTIFICATE
         certificate = keys.read_certificate(own, bench=key.public) if own.exists() else None
         try:
-            row = seal(
+            row, new = seal(
                 store, sessions, key, certificate=certificate, software=SOFTWARE, now_ns=time.time_ns()
             )  # fmt: skip
         except RecordError as error:
             raise CommandError(f"this account cannot be sealed: {error}") from error
-        write_file(head, head_file(row, key, store_id=store.store_id, now_ns=row.at_ns), new=False)
+        with store.reader() as reader:
+            last = reader.last_record() or row
+        write_file(head, head_file(last, key, store_id=store.store_id, now_ns=time.time_ns()), new=False)
     if options.out is not None:
         write_file(options.out, records_file([row]), new=True)
     if customer is not None:
         companion = {"customer": options.customer, "record": row.id, "sha256": row.sha256}
         write_file(customer, canonical(companion), new=True)
-    for line in _sealed_lines(row, head, [one for one in (options.out, customer) if one is not None]):
+    for line in _sealed_lines(row, new, head, [one for one in (options.out, customer) if one is not None]):
         terminal.say(line)
     return OK
 
@@ -80,10 +83,10 @@ def _customer_file(out: Path | None) -> Path:
     return out.with_name(f"{out.name}.customer.json")
 
 
-def _sealed_lines(row: RecordRow, head: Path, written: Sequence[Path]) -> list[str]:
+def _sealed_lines(row: RecordRow, new: bool, head: Path, written: Sequence[Path]) -> list[str]:
     again = f", reopens {row.names}" if row.names else ""
     return [
-        f"record {row.number} sealed{again}",
+        f"record {row.number} sealed{again}" if new else f"record {row.number} says all of it already; none was made",
         f"code {keys.short_code(row.sha256)}   write it down outside the store, or keep {head}",
         f"key {row.key}   gives whoever checks the record the bench's public key",
         *(f"written {one}" for one in written),
@@ -97,9 +100,10 @@ def _verify(options: argparse.Namespace) -> int:
     terminal = Terminal()
     key, shop = (None if one is None else keys.public_key(one) for one in (options.key, options.shop))
     head = None if options.head is None else read_file(options.head)
-    content = read_file(options.file)
+    contents = [read_file(one) for one in options.files]
     try:
-        sealed = read_records(content)
+        sealed = [one for content in contents for one in read_records(content)]
+        check_chain(sealed)
         if key is None and shop is None:
             _check_own(sealed, _folder(options))
         check_trust(sealed, key=key, shop=shop)
@@ -159,11 +163,7 @@ def _show(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     check_writable(options.out, new=True)
     with StoreReader(store_path(options)) as reader:
-        rows = reader.records()
-    chosen = [one for one in rows if options.record is None or one.number == options.record]
-    if not chosen:
-        held = f"records 1 to {len(rows)}" if rows else "no record"
-        raise NothingToSealError(f"the store holds {held}; seal one with record seal, or name another")
+        chosen = _chosen(reader, options.records)
     try:
         content = records_file(chosen)
         read_records(content)
@@ -172,6 +172,29 @@ def _export(options: argparse.Namespace) -> int:
         return FAILED
     write_file(options.out, content, new=True)
     return OK
+
+
+def _chosen(reader: StoreReader, wanted: tuple[int, int] | None) -> list[RecordRow]:
+    last = reader.last_record()
+    held = 0 if last is None else last.number
+    first, until = (1, held) if wanted is None else wanted
+    if not 1 <= first <= until <= held:
+        holds = f"records 1 to {held}" if held else "no record"
+        raise NothingToSealError(f"the store holds {holds}; seal one with record seal, or name others")
+    rows: list[RecordRow] = []
+    size = 0
+    for number in range(first, until + 1):
+        row = reader.record(number)
+        if row is None:
+            raise CommandError(f"the store's chain has no record {number}; restore the store from its copy")
+        size += len(row.document.encode())
+        if size > MOST_BYTES * 0.95 and rows:
+            raise CommandError(
+                f"records {first} to {until} are too large for one file; write them in parts, --records "
+                f"{first}-{number - 1} first, and give verify all of the files"
+            )
+        rows.append(row)
+    return rows
 
 
 # -- keys ------------------------------------------------------------------------------------------------------------

@@ -80,7 +80,9 @@ def page(sealed: Sealed, *, software: str) -> list[str]:
         if not why_not:
             lines += _difference_lines(own, again.get(sitting.session.id, []), software)
     for one in account.attachments:
-        lines.append(f"with it: {plain(one.name)} ({plain(one.media_type)}, {one.size} bytes, SHA-256 {one.sha256})")
+        lines.append(
+            f"with it: {plain(one.name)} ({plain(one.media_type)}, {one.size} bytes, SHA-256 {plain(one.sha256)})"
+        )
     return [*lines, *([f"{software} cannot judge these readings again: {plain(why_not)}"] if why_not else [])]
 
 

@@ -20,7 +20,7 @@ _SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "so
 
 
 class NothingToSealError(InputFileError):
-    """There is nothing to seal, nothing new, or more than one thing."""
+    """There is nothing to seal, or it is not clear what."""
 
 
 def choose(reader: StoreReader, *, session: str | None, name: str | None) -> list[SessionRow]:
@@ -53,8 +53,11 @@ def choose(reader: StoreReader, *, session: str | None, name: str | None) -> lis
 def seal(
     store: Store, sessions: Sequence[SessionRow], key: SigningKey, *, certificate: Mapping[str, str] | None,
     software: str, now_ns: int,
-) -> RecordRow:  # fmt: skip
-    """Seal what the store holds of some sessions of one instrument, keep the record, and return it.
+) -> tuple[RecordRow, bool]:  # fmt: skip
+    """Seal what the store holds of some sessions of one instrument, keep the record, return it and whether it is new.
+
+    Where the instrument's last record says all of it already, that one is returned: sealing again finishes what a
+    program that was killed in between had begun.
 
     Args:
         store: owned by this process, so that nothing is added meanwhile.
@@ -65,7 +68,6 @@ def seal(
         now_ns: UTC wall clock.
 
     Raises:
-        NothingToSealError: the instrument's last record says all of it already.
         RecordError: the account has no canonical form or is too large, or the certificate does not hold yet.
         InputFileError: a description or a session's limits do not hold.
         StoreError: the store cannot be read or cannot keep the record.
@@ -77,12 +79,10 @@ def seal(
         opened = next(reversed(reader.records(instrument)), None)
     said = account_json(account) | {"software": software}
     if opened is not None and _says(parse(opened.document.encode())) == _says(_plain(said)):
-        raise NothingToSealError(
-            f"record {opened.number} says all of {account.name[:60]!r} already; write it again with record export"
-        )
+        return opened, False
     row = _row(said, account, key, store.store_id, before, opened, certificate, now_ns)
     store.put(row)
-    return row
+    return row, True
 
 
 def _says(document: Mapping[str, Any]) -> dict[str, Any]:

@@ -81,7 +81,7 @@ def read_records(content: bytes) -> list[Sealed]:
     if not isinstance(records, list) or not records:
         raise RecordError("the file holds no record")
     sealed = [_sealed(one) for one in records]
-    _check_chain(sealed)
+    check_chain(sealed)
     return sealed
 
 
@@ -126,7 +126,12 @@ def _check_document(document: Mapping[str, Any]) -> str:
     return f"record {number}"
 
 
-def _check_chain(sealed: Sequence[Sealed]) -> None:
+def check_chain(sealed: Sequence[Sealed]) -> None:
+    """Check that records follow each other without a gap, those of one file or of several that continue each other.
+
+    Raises:
+        RecordError: with the reason.
+    """
     first = sealed[0]
     if (first.number == 1) != (first.document["previous"] == ""):
         raise RecordError(f"record {first.number} has the wrong previous: only the first of a chain follows none")

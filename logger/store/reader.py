@@ -241,13 +241,14 @@ class StoreReader:
         """Return the files that belong to an instrument."""
         return self._rows(Attachment, "WHERE instrument = ?", (instrument,))
 
-    def records(self, instrument: str | None = None) -> list[RecordRow]:
-        """Return the sealed records in the order of their chain, of one instrument or all."""
-        return (
-            self._rows(RecordRow)
-            if instrument is None
-            else self._rows(RecordRow, "WHERE instrument = ?", (instrument,))
-        )
+    def records(self, instrument: str) -> list[RecordRow]:
+        """Return the sealed records of an instrument, in the order of the chain."""
+        return self._rows(RecordRow, "WHERE instrument = ?", (instrument,))
+
+    def record(self, number: int) -> RecordRow | None:
+        """Return the sealed record of a number, None if there is none."""
+        found = self._rows(RecordRow, "WHERE number = ?", (number,))
+        return found[0] if found else None
 
     def last_record(self) -> RecordRow | None:
         """Return the record that was sealed last, None if there is none."""

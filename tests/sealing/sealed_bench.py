@@ -87,13 +87,17 @@ def keep(store: Store, rows: list[Row]) -> None:
 
 @dataclass(slots=True)
 class Sealer:
-    """Seals what the store holds, a second later each time."""
+    """Seals what the store holds, a second later each time; ``new`` tells whether the last call made a record."""
 
     store: Store
     now_ns: int = NOW_NS
+    new: bool = False
 
     def __call__(self, key: SigningKey = KEY, *, certificate: dict[str, str] | None = None) -> RecordRow:
         self.now_ns += 10**9
         with self.store.reader() as reader:
             sessions = choose(reader, session=None, name="Invented neck")
-        return seal(self.store, sessions, key, certificate=certificate, software="fretledger test", now_ns=self.now_ns)
+        row, self.new = seal(
+            self.store, sessions, key, certificate=certificate, software="fretledger test", now_ns=self.now_ns
+        )
+        return row

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from sealed_bench import keep, reading, sitting
 
+from logger import record_command
 from logger.cli import run
 from logger.door import Door, PageServer
 from logger.store import Store
@@ -97,11 +98,15 @@ def test_the_code_that_was_written_down_holds(record: Record, path: Path, printe
     assert printed()[0][1].startswith("not good: no record of the file has that code")
 
 
-def test_sealing_twice_without_anything_new_is_refused(
-    record: Record, path: Path, sealed: Path, printed: Lines
-) -> None:
-    assert record("seal", "--store", path) == 2
-    assert "record 1 says all of 'Invented neck' already" in printed()[1]
+def test_sealing_twice_writes_what_is_sealed_already(record: Record, path: Path, sealed: Path, printed: Lines) -> None:
+    head = Path(f"{path}.head.json")
+    head.unlink()
+
+    assert record("seal", "--store", path, "--out", "again.json") == 0
+
+    assert printed()[0][0] == "record 1 says all of it already; none was made"
+    assert Path("again.json").read_bytes() == sealed.read_bytes()
+    assert record("verify", "again.json", "--head", head) == 0
 
 
 def _change(alter: Callable[[dict[str, Any]], object]) -> Callable[[bytes], bytes]:
@@ -167,6 +172,7 @@ def test_another_benchs_key_is_not_good(record: Record, sealed: Path, printed: L
         pytest.param(("verify", "r.json", "--key", "abc"), "'abc' is no public key", id="key"),
         pytest.param(("show", "none.json"), "none.json: cannot be read", id="show"),
         pytest.param(("export", "--out", "r.json"), "r.json: exists already", id="export over"),
+        pytest.param(("export", "--records", "x", "--out", "x.json"), "must be a whole number from 1", id="number"),
         pytest.param(("seal", "--out", "no/r.json"), "cannot be written", id="seal nowhere"),
         pytest.param(("seal", "--customer", "x"), "give --out too", id="customer"),
         pytest.param(("seal", "--session", "a", "--instrument", "b"), "not allowed with", id="both"),
@@ -208,10 +214,28 @@ def test_reopening_makes_a_record_that_names_the_old_one(
     assert record("export", "--store", path, "--out", "chain.json") == 0
     assert record("verify", "chain.json") == 0
     assert printed()[0][0].startswith("good: records 1 to 2, one chain, sealed ")
-    assert record("export", "--store", path, "--record", "1", "--out", "first.json") == 0
+    assert record("export", "--store", path, "--records", "1", "--out", "first.json") == 0
     assert Path("first.json").read_bytes() == sealed.read_bytes()
-    assert record("export", "--store", path, "--record", "3", "--out", "third.json") == 2
+    assert record("export", "--store", path, "--records", "2-2", "--out", "second.json") == 0
+    assert record("verify", "first.json", "second.json") == 0
+    assert record("verify", "second.json", "first.json") == 1
+    assert printed()[0][-1] == "not good: the chain is cut: record 1 stands after record 2"
+    assert record("export", "--store", path, "--records", "2-3", "--out", "third.json") == 2
     assert "the store holds records 1 to 2" in printed()[1]
+
+
+def test_a_chain_too_large_for_one_file_is_written_in_parts(
+    record: Record, path: Path, sealed: Path, printed: Lines, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store.open(path) as store:
+        keep(store, sitting("s2"))
+    assert record("seal", "--store", path) == 0
+    monkeypatch.setattr(record_command, "MOST_BYTES", 1.2 * sealed.stat().st_size)
+
+    assert record("export", "--store", path, "--out", "chain.json") == 2
+
+    assert "write them in parts, --records 1-1 first, and give verify all of the files" in printed()[1]
+    assert record("export", "--store", path, "--records", "1-1", "--out", "part.json") == 0
 
 
 def test_a_record_that_was_altered_in_the_store_is_not_exported(

@@ -33,7 +33,8 @@ def test_records_come_back_in_the_order_of_their_chain(started: Store, record: M
         started.put(record(number))
 
     with StoreReader(started.path) as reader:
-        assert [one.number for one in reader.records()] == [1, 2, 3]
+        assert [reader.record(number) for number in (1, 2, 3)] == [record(1), record(2), record(3)]
+        assert reader.record(4) is None
         assert reader.records("neck") == [record(1), record(2), record(3)]
         assert reader.records("other") == []
         assert reader.last_record() == record(3)
@@ -44,7 +45,7 @@ def test_a_record_sent_again_is_kept_once_wherever_the_chain_is(started: Store, 
         started.put(record(number))
 
     with StoreReader(started.path) as reader:
-        assert len(reader.records()) == 2
+        assert len(reader.records("neck")) == 2
 
 
 @pytest.mark.parametrize(
@@ -83,7 +84,7 @@ def test_a_stranger_cannot_replace_a_record_by_any_of_its_keys(started: Store, r
         )
 
     with StoreReader(started.path) as reader:
-        assert reader.records() == [record(1), record(2)]
+        assert reader.records("neck") == [record(1), record(2)]
 
 
 @pytest.mark.parametrize(
