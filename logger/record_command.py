@@ -88,7 +88,7 @@ def _sealed_lines(row: RecordRow, new: bool, head: Path, written: Sequence[Path]
     return [
         f"record {row.number} sealed{again}" if new else f"record {row.number} says all of it already; none was made",
         f"code {keys.short_code(row.sha256)}   write it down outside the store, or keep {head}",
-        f"key {row.key}   gives whoever checks the record the bench's public key",
+        f"key {row.key}   the bench's public one: give it to whoever is to check the record",
         *(f"written {one}" for one in written),
     ]
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from typing import Any, Final
 
 from logger.errors import LoggerError, RecordError
+from logger.evaluate import SIGNS
 from logger.kept import spec_of
 from logger.sealing.document import Account, Sitting, account_from, judged
 from logger.sealing.keys import fingerprint, short_code
@@ -13,7 +14,6 @@ from logger.sealing.verify import Sealed
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
 from logger.store import SessionGauge
 
-SIGNS: Final = {"pass": "ok", "fail": "!!", "remeasure": "??"}
 _LONGEST: Final = 120
 _SAME_MM: Final = 1e-6
 """Two judgements of one reading agree within the store's digit, a nanometre."""

@@ -44,9 +44,8 @@ def choose(reader: StoreReader, *, session: str | None, name: str | None) -> lis
         return [one for one in every if one.instrument == wanted[0]]
     listed = ", ".join(repr(names[one][:60]) for one in measured[-10:]) or "none"
     if not wanted:
-        raise NothingToSealError(
-            f"no session measures an instrument {name!r:.60}; the store's instruments are {listed}"
-        )
+        called = "" if name is None else f" {name!r:.60}"
+        raise NothingToSealError(f"no session measures an instrument{called}; the store's instruments are {listed}")
     raise NothingToSealError(f"the store holds several instruments; name one with --instrument: {listed}")
 
 
@@ -78,7 +77,7 @@ def seal(
         before = reader.last_record()
         opened = next(reversed(reader.records(instrument)), None)
     said = account_json(account) | {"software": software}
-    if opened is not None and _says(parse(opened.document.encode())) == _says(_plain(said)):
+    if opened is not None and _says(parse(opened.document.encode())) == _says(parse(canonical(said))):
         return opened, False
     row = _row(said, account, key, store.store_id, before, opened, certificate, now_ns)
     store.put(row)
@@ -87,10 +86,6 @@ def seal(
 
 def _says(document: Mapping[str, Any]) -> dict[str, Any]:
     return {name: document.get(name) for name in _SAYS}
-
-
-def _plain(values: Mapping[str, Any]) -> Any:
-    return parse(canonical(values))
 
 
 def _row(

@@ -81,6 +81,15 @@ def test_seal_says_what_to_keep(record: Record, path: Path, keys_folder: Path, p
     assert json.loads(Path(f"{path}.head.json").read_bytes())["number"] == 1
 
 
+def test_a_store_that_a_bench_owns_is_told_and_nothing_is_made(
+    record: Record, store: Store, keys_folder: Path, printed: Lines
+) -> None:
+    assert record("seal", "--store", store.path) == 4
+
+    assert "process" in printed()[1]
+    assert not keys_folder.exists()
+
+
 def test_a_good_record_is_one_line(record: Record, path: Path, sealed: Path, printed: Lines) -> None:
     assert record("verify", sealed, "--head", f"{path}.head.json") == 0
 
@@ -304,7 +313,7 @@ def _elsewhere(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str
     empty.mkdir(exist_ok=True)
     environment = {"HOME": str(empty), "XDG_DATA_HOME": str(empty), "PATH": ""}
     return subprocess.run(
-        [*COMMAND, *arguments], cwd=folder, env=environment, capture_output=True, text=True, check=False, timeout=60
+        [*COMMAND, *arguments], cwd=folder, env=environment, capture_output=True, text=True, check=False, timeout=110
     )
 
 
@@ -334,6 +343,7 @@ def test_a_copy_is_checked_elsewhere_with_the_public_key_alone(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
+@pytest.mark.timeout(400)  # four processes, one of which measures a whole neck
 def test_the_demos_store_is_sealed_and_checked_elsewhere(tmp_path: Path, keys_folder: Path, elsewhere: Path) -> None:
     demo = _elsewhere(elsewhere, "demo", "--seconds", "6", "--no-browser", "--store", str(tmp_path / "demo.db"))
     assert demo.returncode == 0, demo.stderr
