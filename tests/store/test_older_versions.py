@@ -30,7 +30,7 @@ import os, sys
 from pathlib import Path
 from logger.store import connect, schema
 path = Path(sys.argv[1])
-connection = connect._connect(path, "rw")
+connection = connect.connect_file(path, "rw")
 seen = 0
 def watch(statement):
     global seen
