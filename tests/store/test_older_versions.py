@@ -81,7 +81,7 @@ def test_a_whole_copy_is_left_beside_it(path: Path, query: Query, version: int) 
     copy = old.with_name(f"bench.db.before-v{THIS}")
     assert _all(query, copy, version) == before
     assert query(copy, "PRAGMA user_version") == [(version,)]
-    assert sorted(one.name for one in old.parent.iterdir()) == ["bench.db", copy.name]
+    assert sorted(one.name for one in old.parent.iterdir()) == ["bench.db", copy.name, "bench.db.witness"]
 
 
 def test_a_store_of_this_version_is_not_copied(path: Path) -> None:
