@@ -15,6 +15,7 @@ LoggerError
         StoreLossError               it does not hold what it held
         StoreConflictError           the same key with other content
         SessionNotFoundError (LookupError)
+    ShopError                        the shop's database, which many benches send to
     SheetError                       a request that the sheet's state does not allow
     InsufficientDataError (ValueError)   too few readings to answer; shown, never a crash
 """
@@ -93,6 +94,10 @@ class StoreConflictError(StoreError):
 
 class SessionNotFoundError(StoreError, LookupError):
     """The store holds no such session."""
+
+
+class ShopError(LoggerError):
+    """The shop's database cannot do what was asked; nothing is lost at the bench."""
 
 
 class SheetError(LoggerError):

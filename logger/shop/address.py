@@ -1,0 +1,91 @@
+"""Where the shop's database is, said without its password; connecting to it; its faults in words."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Final
+
+import psycopg
+from psycopg import conninfo, errors
+
+from logger.errors import ShopError
+
+_HOW: Final = "write postgresql://NAME@HOST/DATABASE"
+_LONGEST: Final = 300
+_SECRET: Final = ("password", "sslpassword", "oauth_client_secret")
+
+CONNECTION: Final[Mapping[str, str]] = MappingProxyType({
+    "connect_timeout": "5",
+    # A network that swallows everything is noticed within half a minute instead of two hours.
+    "keepalives_idle": "10",
+    "keepalives_interval": "5",
+    "keepalives_count": "3",
+    "tcp_user_timeout": "20000",
+    "application_name": "fretledger",
+    "client_encoding": "UTF8",
+})
+"""Options of every connection, unless the URL says otherwise. Source: PostgreSQL manual, "Parameter Key Words"."""
+
+_SET_UP: Final = "set it up with `fretledger shop init URL`"
+_REMEDIES: Final[tuple[tuple[type[psycopg.Error], str], ...]] = (
+    (errors.InsufficientPrivilege, "a bench's login needs `GRANT fretledger_bench`, a reader's `fretledger_reader`"),
+    (errors.UndefinedTable, _SET_UP),
+    (errors.InvalidSchemaName, _SET_UP),
+    (errors.ProgramLimitExceeded, "a name in a key is too long for the shop; go on in a new store with a shorter one"),
+    (errors.DiskFull, "free some space at the shop"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ShopAddress:
+    """A database: ``conninfo`` to connect with, which may hold a password, and ``shown``, which never does."""
+
+    conninfo: str = field(repr=False)
+    shown: str
+    secrets: tuple[str, ...] = field(repr=False)
+
+    def without_secrets(self, text: str) -> str:
+        """Return a text with every secret of the address struck out."""
+        for secret in self.secrets:
+            text = text.replace(secret, "***")
+        return text
+
+
+def parse_address(text: str) -> ShopAddress:
+    """Return the address that a URL (or a libpq connection string) names.
+
+    Raises:
+        ShopError: it names none; the text is not repeated, since it may hold a password.
+    """
+    try:
+        parts = {name: str(value) for name, value in conninfo.conninfo_to_dict(text).items()}
+        whole = conninfo.make_conninfo(**{**CONNECTION, **parts})
+    except psycopg.Error:
+        raise ShopError(f"the shop's URL does not hold, it may lack a part or have a stray sign; {_HOW}") from None
+    if "dbname" not in parts and "service" not in parts:
+        raise ShopError(f"the shop's URL must name a database; {_HOW}")
+    return ShopAddress(whole, _shown(parts), tuple(parts[name] for name in _SECRET if parts.get(name)))
+
+
+def _shown(parts: Mapping[str, str]) -> str:
+    host = parts.get("host") or parts.get("hostaddr") or parts.get("service", "")
+    name = f"{parts['user']}@" if "user" in parts else ""
+    port = f":{parts['port']}" if "port" in parts else ""
+    return f"postgresql://{name}{host}{port}/{parts.get('dbname', '')}"
+
+
+def connect(address: ShopAddress) -> psycopg.Connection:
+    """Return a connection on which every statement stands alone unless inside ``transaction()``.
+
+    Raises:
+        psycopg.Error: the database cannot be reached, or does not let this login in.
+    """
+    return psycopg.connect(address.conninfo, autocommit=True)
+
+
+def in_words(error: psycopg.Error, address: ShopAddress, *, doing: str) -> ShopError:
+    """Return what a fault of the database means, in one line without a password."""
+    cause = address.without_secrets(" ".join(str(error).split()) or type(error).__name__)
+    cause = cause if len(cause) <= _LONGEST else f"{cause[:_LONGEST]}..."
+    remedy = next((f"; {words}" for kind, words in _REMEDIES if isinstance(error, kind)), "")
+    return ShopError(f"the shop at {address.shown} could not be {doing} ({cause}){remedy}")
