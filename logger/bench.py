@@ -30,15 +30,7 @@ from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
 from logger.snapshot import Scene, beside, build
-from logger.store import (
-    InstrumentRevision,
-    InstrumentRow,
-    ReadingRow,
-    SessionEnd,
-    SessionRow,
-    Store,
-    new_id,
-)  # fmt: skip
+from logger.store import InstrumentRevision, InstrumentRow, ReadingRow, SessionEnd, SessionRow, Store, new_id
 from logger.study_session import OpenStudy
 
 log = logging.getLogger(__name__)
@@ -133,6 +125,7 @@ class _Shown:
     trouble: str = ""
     verdicts: list[CheckVerdict] = field(default_factory=list)
     records: list[dict[str, Any]] = field(default_factory=list)
+    shop: dict[str, Any] | None = None
 
 
 class Bench:
@@ -259,6 +252,11 @@ class Bench:
         self._shown.trouble = f"{text} ({waiting} waiting)" if waiting else text
         self._change()
 
+    def on_shop(self, state: dict[str, Any]) -> None:
+        """Take note of what waits for the shop, as `logger.shop.forward.Forwarding.snapshot` says it."""
+        self._shown.shop = state
+        self._change()
+
     def _on_refused(self, text: str) -> None:
         self._shown.trouble = f"a reading was not kept: {text}; measure it again"
         self._change()
@@ -349,7 +347,8 @@ class Bench:
             self._judge.moved_zeros,
         )
         climate = self._air.told(kept.climates)
-        self.door.publish(beside(snapshot, kept, item, self._shown.records, climate, self.study))
+        more = beside(snapshot, kept, item, self._shown.records, climate, self.study)
+        self.door.publish({**more, "shop": self._shown.shop})
 
     def _publish_movement(self) -> None:
         """Show how gauges move beside what is shown already; nothing is judged anew ten times a second."""

@@ -1,7 +1,7 @@
 """The command line: what people type, what is printed, and the exit status.
 
-0 no fail; 1 a verdict is ``fail``, no plan holds or a place is outside it; 2 command or input file; 3 gauge; 4 store;
-70 our own fault.
+0 no fail; 1 a verdict is ``fail``, no plan holds, a place is outside it, or two ends differ; 2 command or input file;
+3 gauge; 4 store or shop; 70 our own fault.
 """
 
 import argparse
@@ -42,8 +42,9 @@ from logger.cli_readings import add_lessons, add_readings
 from logger.cli_record import add_record
 from logger.climate import parse_climate
 from logger.door import Serve
-from logger.errors import InputFileError, StoreError
+from logger.errors import InputFileError, ShopError, StoreError
 from logger.features import NM_PER
+from logger.shop_command import add_shop, shop_address
 from logger.store_command import add_store_care
 from logger.terminal import write_plainly
 
@@ -78,7 +79,7 @@ def _guarded(options: argparse.Namespace, serve: Serve) -> int:
         return status
     except (InputFileError, CommandError, NamedGaugesError, RecordingError) as error:
         return _say(error, USAGE)
-    except StoreError as error:
+    except (StoreError, ShopError) as error:
         return _say(error, STORE)
     except DriverError as error:
         return _say(error, GAUGE)
@@ -144,6 +145,7 @@ def _run_bench(options: argparse.Namespace, serve: Serve, stop: threading.Event)
         port=options.port,
         new=options.new,
         climate=None if options.climate is None else parse_climate(options.climate),
+        shop=shop_address(options.shop),
     )
     with page_port(options.port):
         return run_sitting(wanted, serve, stop=stop)
@@ -280,6 +282,7 @@ def _parser() -> argparse.ArgumentParser:
     add_gauges(commands.add_parser)
     add_store_care(commands.add_parser)
     add_record(commands.add_parser)
+    add_shop(commands.add_parser)
     return parser
 
 
@@ -305,6 +308,7 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
     parser.add_argument("--climate", metavar="C,PERCENT", help="temperature and relative humidity, like 21.5,48")
+    parser.add_argument("--shop", metavar="URL", help="also send all to the shop's PostgreSQL; else FRETLEDGER_SHOP")
     add_store(parser)
     add_page(parser)
 

@@ -3,19 +3,19 @@
 import sys
 import threading
 import webbrowser
-from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
-from typing import Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from drivers.discovery import bluetooth_devices, serial_ports
 from drivers.errors import DriverError, NamedGaugesError, ProfileError
 from drivers.known import NamedGauge, find_port, named_gauges, profiles_folder
 from drivers.profiles import Profile, load_profiles
 from drivers.transports.advertised import Advertised
-from logger.bench import Bench, Trouble, default_gauges
+from logger.bench import SOFTWARE, Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
 from logger.gauge_file import read_gauges
@@ -25,6 +25,9 @@ from logger.limits import default_limits, read_limits
 from logger.recorder import LEAVES, TYPED
 from logger.store import Store
 
+if TYPE_CHECKING:
+    from logger.shop.address import ShopAddress
+
 PLAIN: Final = "plain-steel-string.toml"
 
 
@@ -32,7 +35,8 @@ PLAIN: Final = "plain-steel-string.toml"
 class SittingOptions:
     """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``, or saved gauges' names.
 
-    ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths.
+    ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths. ``shop`` is the
+    database that everything is sent to as well.
     """
 
     store: Path
@@ -44,6 +48,7 @@ class SittingOptions:
     port: int = 0
     new: bool = False
     climate: tuple[int, int] | None = None
+    shop: "ShopAddress | None" = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +180,7 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
             temperature, humidity = options.climate
             bench.recorder.climate(temperature / 1000, humidity / 1000)
         trouble.listener = bench.on_trouble
+        stack.enter_context(_forwarded(bench, options.shop))
         bench.start()
         stack.callback(bench.stop)
         try:
@@ -196,6 +202,27 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         stop.wait()
     raise_for_lost(bench)
     return 0
+
+
+@contextmanager
+def _forwarded(bench: Bench, address: "ShopAddress | None") -> Iterator[None]:
+    """Forward the bench's store to the shop, if there is one, meanwhile; at the end say what is left to send."""
+    if address is None:
+        yield
+        return
+    from logger.shop.forward import Forwarder
+
+    forwarder = Forwarder(
+        bench.store.path, address, software=SOFTWARE, on_change=lambda state: bench.on_shop(state.snapshot())
+    )
+    print(f"fretledger: sends to the shop at {address.shown}", file=sys.stderr, flush=True)
+    forwarder.start()
+    try:
+        yield
+    finally:
+        left = forwarder.stop()
+        if left.waiting:
+            print(f"fretledger: {left.words()}", file=sys.stderr, flush=True)
 
 
 def raise_for_lost(bench: Bench) -> None:

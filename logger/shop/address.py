@@ -10,7 +10,7 @@ from psycopg import conninfo, errors
 
 from logger.errors import ShopError
 
-_HOW: Final = "write postgresql://NAME@HOST/DATABASE"
+_HOW: Final = "write postgresql://NAME@HOST/DATABASE, and @, : and / in a password as %40, %3A and %2F"
 _LONGEST: Final = 300
 _SECRET: Final = ("password", "sslpassword", "oauth_client_secret")
 
@@ -61,9 +61,14 @@ def parse_address(text: str) -> ShopAddress:
         parts = {name: str(value) for name, value in conninfo.conninfo_to_dict(text).items()}
         whole = conninfo.make_conninfo(**{**CONNECTION, **parts})
     except psycopg.Error:
-        raise ShopError(f"the shop's URL does not hold, it may lack a part or have a stray sign; {_HOW}") from None
-    if "dbname" not in parts and "service" not in parts:
-        raise ShopError(f"the shop's URL must name a database; {_HOW}")
+        raise ShopError(f"the shop's URL does not hold: it may lack a part or have a stray sign; {_HOW}") from None
+    # A password with an unescaped sign is taken apart wrongly, and what is left of it must not be shown as a host.
+    named = "dbname" in parts or "service" in parts
+    astray = any("@" in parts.get(name, "") for name in ("host", "dbname")) or parts.get("port", "0").strip(
+        "0123456789,"
+    )
+    if not named or astray:
+        raise ShopError(f"the shop's URL must name a host and a database, each without stray signs; {_HOW}")
     return ShopAddress(whole, _shown(parts), tuple(parts[name] for name in _SECRET if parts.get(name)))
 
 

@@ -69,8 +69,8 @@ def blocks_here(outbox: Outbox, table: Table, last: int) -> list[Block]:
     return found
 
 
-def blocks_there(link: psycopg.Connection, table: Table, store: str, last: int) -> list[Block]:
-    """Return the blocks of a store's table at the shop, up to the entry ``last``.
+def blocks_there(link: psycopg.Connection, table: Table, store: str) -> list[Block]:
+    """Return the blocks of a store's table at the shop.
 
     Raises:
         psycopg.Error: the shop does not answer.
@@ -80,8 +80,8 @@ def blocks_there(link: psycopg.Connection, table: Table, store: str, last: int) 
     rows = link.execute(
         f"""SELECT (entry - 1) / {BLOCK_ROWS} * {BLOCK_ROWS} + 1 AS first, count(*),
         sha256(string_agg(sha256(convert_to({text}, 'UTF8')), ''::bytea ORDER BY entry))
-        FROM {place(table.name)} WHERE store = %s AND entry <= %s GROUP BY 1 ORDER BY 1""",
-        (store, last),
+        FROM {place(table.name)} WHERE store = %s GROUP BY 1 ORDER BY 1""",
+        (store,),
     ).fetchall()
     return [Block(first, count, bytes(digest)) for first, count, digest in rows]
 

@@ -33,6 +33,16 @@ def check_versions(link: psycopg.Connection, shown: str) -> None:
             )
 
 
+def marks_of(link: psycopg.Connection, store: str) -> dict[str, int]:
+    """Return, by table, the last entry of a store that the shop has.
+
+    Raises:
+        psycopg.Error: the shop does not answer.
+    """
+    found = link.execute(f"SELECT name, entry FROM {place('mark')} WHERE store = %s", (store,))
+    return dict(found.fetchall())
+
+
 class Sender:
     """Send what a store has committed and the shop has not.
 
@@ -51,6 +61,7 @@ class Sender:
         self._outbox = outbox
         self._shown = address.shown
         self._store, created_at_ns = outbox.identity()
+        self._known: Marks = {}
         with link.transaction():
             link.execute(
                 f"""INSERT INTO {place("bench")} (store, created_at_ns, software) VALUES (%s, %s, %s)
@@ -71,24 +82,29 @@ class Sender:
         try:
             with self._link.transaction():
                 self._link.execute(f"UPDATE {place('bench')} SET last_seen = now() WHERE store = %s", (self._store,))
-                marks = self._marks()
-                self._check_not_older(marks)
+                marks = marks_of(self._link, self._store)
+                self._check_marks(marks)
                 batch = self._outbox.take(marks)
                 for table, rows in batch:
                     self._append(table, rows)
         except errors.UniqueViolation as error:
             raise self._other_rows(f"{error.diag.message_detail}") from error
-        return marks | {table.name: int(str(rows[-1][0])) for table, rows in batch}
+        self._known = marks | {table.name: int(str(rows[-1][0])) for table, rows in batch}
+        return self._known
 
-    def _marks(self) -> dict[str, int]:
-        found = self._link.execute(f"SELECT name, entry FROM {place('mark')} WHERE store = %s", (self._store,))
-        return dict(found.fetchall())
-
-    def _check_not_older(self, marks: dict[str, int]) -> None:
+    def _check_marks(self, marks: Marks) -> None:
+        # A store that was put back from a copy, or is one of two copies, goes on with other rows under these entries.
+        if marks == self._known:
+            return
         last = self._outbox.last()
-        for name, entry in marks.items():
-            if entry > last.get(name, entry):
-                raise self._other_rows(f"{entry} rows of {name} are there, {last[name]} here")
+        for table in store_tables():
+            if mark := marks.get(table.name, 0):
+                if last[table.name] < mark:
+                    raise self._other_rows(f"{mark} rows of {table.name} are there, {last[table.name]} here")
+                select = f"SELECT entry, {quoted(table.names)} FROM {place(table.name)} WHERE store = %s AND entry = %s"
+                there = self._link.execute(select, (self._store, mark)).fetchone()
+                if there not in list(self._outbox.rows(table, mark, mark)):
+                    raise self._other_rows(f"row {mark} of {table.name} has other content there")
 
     def _append(self, table: Table, rows: list[tuple[Value, ...]]) -> None:
         staged, names = _staged(table), quoted(table.names)

@@ -35,16 +35,17 @@
     if (left > 0) timer = setTimeout(() => bench.drawWarnings(bench.snap, bench.lost), left);
     return left <= 0;
   };
-  const warnings = ({waiting, trouble}, lost) => [
+  const warnings = ({waiting, trouble, shop}, lost) => [
     trouble ? el('p', {class: 'loud', text: bench.capital(trouble)}) : '',
     late ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
     lost ? el('p', {text: fill('old')}) : '',
+    shop?.text ? el('p', {'data-shop': shop.waiting, text: bench.capital(shop.text)}) : '',
   ].filter(Boolean);
 
   bench.drawWarnings = (snap, lost) => {
     if (lost) behind = null;  // a bench that is not heard may have written it long ago
     else late = stuck(snap ?? {});
-    bench.draw(bench.by('warnings'), [late && snap?.waiting, snap?.trouble, lost], () => warnings(snap ?? {}, lost));
+    bench.draw(bench.by('warnings'), [late && snap?.waiting, snap?.trouble, snap?.shop?.text, lost], () => warnings(snap ?? {}, lost));
   };
   bench.drawStrip = (snap) => {
     bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));
