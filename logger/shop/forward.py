@@ -171,11 +171,10 @@ class Forwarder:
         pause_s = min(2.0**self._tries, LONGEST_PAUSE_S) * random.uniform(0.8, 1.2)  # noqa: S311
         self._tries = min(self._tries + 1, 10)
         until_s = time.monotonic() + pause_s
-        while True:
-            self._tell(waiting=self._count(outbox), connected=False, trouble=str(error))
-            left_s = until_s - time.monotonic()
-            if left_s <= 0 or self._wait(self._closing, min(left_s, LOOK_S)):
-                return
+        self._tell(waiting=self._count(outbox), connected=False, trouble=str(error))
+        while (left_s := until_s - time.monotonic()) > 0 and not self._closing.is_set():
+            self._wait(self._closing, min(left_s, LOOK_S))
+            self._tell(waiting=self._count(outbox))
 
     def _count(self, outbox: Outbox) -> int:
         try:

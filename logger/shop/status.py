@@ -165,4 +165,5 @@ def compared_lines(found: Sequence[TableCompared]) -> list[str]:
             if one.differs_from is not None
         )
         return [*lines, f"Not the same: {where}. Keep both as they are and find out which was altered."]
-    return [*lines, "The same at both ends." if not waiting else f"The same as far as sent; {waiting} rows wait here."]
+    wait = "1 row waits" if waiting == 1 else f"{waiting} rows wait"
+    return [*lines, f"The same as far as sent; {wait} here." if waiting else "The same at both ends."]

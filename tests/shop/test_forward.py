@@ -4,6 +4,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -198,7 +199,7 @@ def test_pauses_grow_and_do_not_fall_together(store: Store, monkeypatch: pytest.
     monkeypatch.setattr(forward, "LONGEST_PAUSE_S", 60.0)
     pauses: list[float] = []
     now_s = [0.0]
-    monkeypatch.setattr(forward.time, "monotonic", lambda: now_s[0])
+    monkeypatch.setattr(forward, "time", SimpleNamespace(monotonic=lambda: now_s[0]))
 
     def wait(closing: threading.Event, seconds: float) -> bool:
         now_s[0] += seconds
