@@ -87,6 +87,8 @@ class Sender:
                 batch = self._outbox.take(marks)
                 for table, rows in batch:
                     self._append(table, rows)
+                reached = {table.name: int(str(rows[-1][0])) for table, rows in batch}
+                self._mark(reached)
         except errors.UniqueViolation as error:
             raise self._other_rows(f"{error.diag.message_detail}") from error
         self._known = marks | {table.name: int(str(rows[-1][0])) for table, rows in batch}
@@ -120,11 +122,14 @@ class Sender:
             )
             if cursor.rowcount < len(rows):
                 self._check_same(cursor, table)
-            cursor.execute(
-                f"""INSERT INTO {place("mark")} (store, name, entry) VALUES (%s, %s, %s)
-                ON CONFLICT (store, name) DO UPDATE SET entry = excluded.entry, at = now()""",
-                (self._store, table.name, rows[-1][0]),
-            )
+
+    def _mark(self, reached: dict[str, int]) -> None:
+        self._link.execute(
+            f"""INSERT INTO {place("mark")} (store, name, entry)
+            SELECT %s::uuid, unnest(%s::text[]), unnest(%s::bigint[])
+            ON CONFLICT (store, name) DO UPDATE SET entry = excluded.entry, at = now()""",
+            (self._store, list(reached), list(reached.values())),
+        )
 
     def _check_same(self, cursor: psycopg.Cursor, table: Table) -> None:
         # Rows that were there already must be the very same, or one of two would be lost without a word.

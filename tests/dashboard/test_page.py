@@ -264,6 +264,16 @@ def test_a_reading_on_its_way_to_the_disk_is_no_cause_for_a_cry(bench: Any, page
     expect(page.locator("#warnings")).to_have_text("")
 
 
+def test_what_waits_for_the_shop_is_said_once_and_not_loudly(bench: Any, page: Page) -> None:
+    text = "the shop at postgresql://bench@shop/fret could not be reached; 17 rows wait here"
+    bench.publish(shop={"waiting": 17, "since": "2026-01-02T10:11:12+00:00", "counted": True, "connected": False,
+                        "text": text})  # fmt: skip
+    expect(page.locator("#warnings")).to_have_text(f"T{text[1:]}")
+    expect(page.locator("#warnings .loud")).to_have_count(0)
+    bench.publish(shop={"waiting": 0, "since": None, "counted": True, "connected": True, "text": ""})
+    expect(page.locator("#warnings")).to_have_text("")
+
+
 def test_trouble_and_readings_not_on_disk_are_loud(bench: Any, page: Page) -> None:
     bench.publish(waiting=3, trouble="the disk is full")
     warnings = page.get_by_role("alert").filter(has_text="the disk is full")

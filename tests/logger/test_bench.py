@@ -54,6 +54,14 @@ def test_first_snapshot_says_what_to_measure(bench: Bench):
     json.dumps(shown, allow_nan=False)
 
 
+def test_what_waits_for_the_shop_is_in_the_snapshot(bench: Bench):
+    assert _when(bench, lambda s: s["next"])["shop"] is None
+
+    bench.on_shop({"waiting": 3, "text": "three wait"})
+
+    assert _when(bench, lambda s: s["shop"])["shop"] == {"waiting": 3, "text": "three wait"}
+
+
 def test_a_typed_reading_is_shown_with_its_verdict(bench: Bench):
     _type(bench, *["0.51"] * 4, *["0.70"] * 4, *["1.30"] * 4, *["1.10"] * 4, "0.45 0.475")
 

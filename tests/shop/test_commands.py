@@ -248,10 +248,3 @@ def test_a_bench_refuses_a_url_that_does_not_hold_before_it_begins(fretledger: C
     assert "must name a host and a database" in done.stderr
     assert "s3cret" not in done.stderr
     assert list(tmp_path.iterdir()) == []
-
-
-def test_a_bench_without_a_shop_says_nothing_of_one(bench: Any, tmp_path: Path):
-    one = bench("--store", tmp_path / "bench.db")
-
-    assert one.snapshot()["shop"] is None
-    assert "shop" not in one.close()

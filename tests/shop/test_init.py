@@ -6,7 +6,7 @@ import psycopg
 import pytest
 from a_shop import Shop
 from private_postgres import PrivatePostgres
-from test_sending import send_all
+from test_sending import same_at_both_ends, send_all
 
 from logger.errors import ShopError
 from logger.shop import init as setting_up
@@ -112,6 +112,42 @@ def test_a_database_that_does_not_keep_unicode_is_refused(server: PrivatePostgre
 
     with pytest.raises(ShopError, match="must keep text as UTF8, it keeps LATIN1"):
         init(parse_address(url))
+
+
+def test_an_owner_who_is_no_superuser_can_set_it_up(server: PrivatePostgres, measured: Store):
+    with psycopg.connect(server.url("postgres"), autocommit=True) as link:
+        link.execute("CREATE ROLE shopkeeper LOGIN CREATEROLE PASSWORD 'x'")
+    emptied(server, "own", "OWNER shopkeeper")
+
+    init(parse_address(server.url("own", user="shopkeeper", password="x")))
+    send_all(Shop(server, "own"), measured.path)
+
+    assert Shop(server, "own").count() == 50
+
+
+def test_tables_can_be_spread_over_partitions_by_store(server: PrivatePostgres, measured: Store):
+    """What a large shop does by hand before its first bench: the same statements of the bench then serve."""
+    with psycopg.connect(emptied(server, "parted"), autocommit=True) as link:
+        for statement in setting_up.statements(dict.fromkeys(setting_up.PARTS, 0), frozenset()):
+            if not statement.startswith('CREATE TABLE fretledger."reading" '):
+                link.execute(statement)
+                continue
+            link.execute(f"{statement} PARTITION BY HASH (store)")
+            for n in range(4):
+                link.execute(
+                    f"CREATE TABLE fretledger.reading_{n} PARTITION OF fretledger.reading "
+                    f"FOR VALUES WITH (MODULUS 4, REMAINDER {n})"
+                )
+    parted = Shop(server, "parted")
+
+    send_all(parted, measured.path)
+
+    assert same_at_both_ends(parted, measured.path)
+    with parted.owner() as link:
+        kept_in = link.execute("SELECT DISTINCT tableoid::regclass::text FROM fretledger.reading").fetchall()
+        assert kept_in[0][0].startswith("fretledger.reading_")
+        with pytest.raises(psycopg.errors.RaiseException, match="append-only"):
+            link.execute("DELETE FROM fretledger.reading")
 
 
 def test_a_login_without_rights_is_told(shop: Shop):
