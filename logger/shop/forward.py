@@ -137,11 +137,11 @@ class Forwarder:
                 while self._keep_up(sender, outbox):
                     pass
             return True
-        except psycopg.Error as error:
-            self._away(in_words(error, self._address, doing="sent to"), outbox)
-        except (ShopError, StoreError) as error:
-            self._away(error, outbox)
-        return self._closing.is_set()
+        except (psycopg.Error, ShopError, StoreError) as error:
+            was_there = self._state.connected
+            told = in_words(error, self._address, doing="sent to") if isinstance(error, psycopg.Error) else error
+            self._away(told, outbox)
+        return self._closing.is_set() and not was_there  # a shop that was started anew meanwhile gets another try
 
     def _keep_up(self, sender: Sender, outbox: Outbox) -> bool:
         """Send all there is, then wait for more; False when the bench closes."""

@@ -91,7 +91,7 @@ class Sender:
                 self._mark(reached)
         except errors.UniqueViolation as error:
             raise self._other_rows(f"{error.diag.message_detail}") from error
-        self._known = marks | {table.name: int(str(rows[-1][0])) for table, rows in batch}
+        self._known = marks | reached
         return self._known
 
     def _check_marks(self, marks: Marks) -> None:

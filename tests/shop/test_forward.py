@@ -122,6 +122,23 @@ def test_a_bench_that_closes_sends_what_waits(shop: Shop, store: Store):
     assert shop.count() == 200
 
 
+def test_a_shop_that_was_started_anew_while_nothing_was_sent_gets_the_last_rows(
+    shop: Shop, measured: Store, until: Until, monkeypatch: pytest.MonkeyPatch
+):
+    forwarder = start(measured, shop.url())
+    until(lambda: shop.count() == 50)
+    monkeypatch.setattr(forward, "LOOK_S", 30)
+    time.sleep(0.1)
+    shop.server.kill()
+    shop.server.start()
+    measured.put(reading("s1", 51))
+
+    left = forwarder.stop()
+
+    assert left.waiting == 0
+    assert shop.count() == 51
+
+
 def test_a_bench_whose_shop_never_answers_closes_all_the_same(
     store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ):
