@@ -5,7 +5,7 @@
   const AGAIN_MS = 2000;
   const makers = new Map();
 
-  // A view says how it is drawn: draw(node, told, bench.snap) with what `ask` gives, asked as `what` with `wanted()`.
+  // A view says how it is drawn: draw(node, told, bench.snap) with what `look` gives, asked as `what` with `wanted()`.
   bench.addView = (name, {what, wanted = () => ({}), draw}) => makers.set(name, {what, wanted, draw});
 
   const names = () => [...document.querySelectorAll('.view')].map((node) => node.id.replace('view-', ''));
@@ -14,7 +14,7 @@
   // What follows the view's name in the address: the session that is looked at, empty for the one at the bench.
   bench.looked = () => decodeURIComponent(location.hash.slice(1).split('/')[1] ?? '');
 
-  bench.ask = async (what, wanted = {}) => {
+  bench.look = async (what, wanted = {}) => {
     const answer = await fetch(`/look/${what}?${new URLSearchParams(wanted)}`);
     if (!answer.ok) throw new Error((await answer.text()).trim() || answer.statusText);
     return answer.json();
@@ -29,7 +29,7 @@
     busy = true;
     if (!node.firstChild) node.replaceChildren(el('p', {class: 'calm', role: 'status', text: fill('looking')}));
     try {
-      const told = maker.what ? await bench.ask(maker.what, maker.wanted()) : {};
+      const told = maker.what ? await bench.look(maker.what, maker.wanted()) : {};
       if (bench.view() === name) maker.draw(node, told, bench.snap);
       asked = now;
     } catch (error) {
