@@ -23,6 +23,7 @@ import statistics
 import sys
 import tempfile
 import time
+from collections import defaultdict
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
@@ -156,46 +157,47 @@ def hash_all(path: Path) -> None:
             follow(connection, table)
 
 
-def measure(path: Path, instruments: int, seed: int) -> dict[str, Took]:
-    """Return how long each question took, the median where it was asked more than once."""
-    rng = random.Random(seed)
-    Store.open(path).close()
-    cold = []
-    for _ in range(20):
+Samples = dict[str, list[Took]]
+
+
+def ask(path: Path, instruments: int, rng: random.Random, took: Samples) -> None:
+    """Ask each of the quick questions some times and add how long that took."""
+    for _ in range(10):
         forget(path)
-        cold.append(timed(lambda: record(path, rng.randrange(instruments))))
+        took["record"].append(timed(lambda: record(path, rng.randrange(instruments))))
     places = [rng.randrange(instruments - 49) for _ in range(20)]
     with closing(connect_file(path, "ro")) as connection:
         for place in places:
             rack(connection, place)
-        racks = [timed(partial(rack, connection, place)) for place in places]
-    return {
-        "record": middle(cold),
-        "record_worst": max(cold, key=lambda one: one.wall),
-        "rack": middle(racks),
-        "statistics": middle([timed(partial(spread, path)) for _ in range(5)]),
-        "opening": middle([timed(lambda: Store.open(path).close()) for _ in range(5)]),
-        "chain": timed(partial(hash_all, path)),
-    }
+        took["rack"] += [timed(partial(rack, connection, place)) for place in places]
+    took["opening"].append(timed(lambda: Store.open(path).close()))
+    took["statistics"].append(timed(partial(spread, path)))
 
 
-def run(folder: Path, few: int, many: int, seed: int) -> int:
-    figures = {}
-    for instruments in (few, many):
-        path = folder / f"{instruments}.db"
+def run(folder: Path, few: int, many: int, seed: int, rounds: int) -> int:
+    paths = {instruments: folder / f"{instruments}.db" for instruments in (few, many)}
+    samples: dict[int, Samples] = {instruments: defaultdict(list) for instruments in paths}
+    for instruments, path in paths.items():
         if not path.exists():
             build(path, instruments, seed)
-        figures[instruments] = measure(path, instruments, seed)
+        Store.open(path).close()
+    rng = random.Random(seed)
+    for _ in range(rounds):  # in turns, so that both meet the same machine
+        for instruments, path in paths.items():
+            ask(path, instruments, rng, samples[instruments])
+    for instruments, path in paths.items():
+        samples[instruments]["chain"].append(timed(partial(hash_all, path)))
         size = round(path.stat().st_size / (1 << 20))
-        print(f"{instruments} instruments, {instruments * READINGS} readings, {size} MiB (ms: wall, work)")
-        for name, took in figures[instruments].items():
-            print(f"  {name:<14} {took.wall:10.2f} {took.work:10.2f}", flush=True)
-    growth = {
-        name: {"wall": round(now.wall / then.wall, 2), "work": round(now.work / then.work, 2)}
-        for name, now, then in (
-            (name, figures[many][name], figures[few][name]) for name in ("record", "rack", "opening")
+        print(
+            f"{instruments} instruments, {instruments * READINGS} readings, {size} MiB (median ms: wall, work; worst)"
         )
-    }
+        for name, took in samples[instruments].items():
+            one, worst = middle(took), max(each.wall for each in took)
+            print(f"  {name:<12} {one.wall:10.2f} {one.work:10.2f} {worst:10.2f}", flush=True)
+    growth = {}
+    for name in ("record", "rack", "opening"):
+        now, then = middle(samples[many][name]), middle(samples[few][name])
+        growth[name] = {"wall": round(now.wall / then.wall, 2), "work": round(now.work / then.work, 2)}
     print(json.dumps({"growth": growth}))
     return 0
 
@@ -205,10 +207,11 @@ def main() -> int:
     parser.add_argument("--instruments", type=int, default=10_000)
     parser.add_argument("--few", type=int, default=100)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--rounds", type=int, default=5, help="how often both stores are asked, in turns")
     parser.add_argument("--folder", type=Path, help="where the stores are kept")
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as temporary:
-        return run(given.folder or Path(temporary), given.few, given.instruments, given.seed)
+        return run(given.folder or Path(temporary), given.few, given.instruments, given.seed, given.rounds)
 
 
 if __name__ == "__main__":
