@@ -68,6 +68,7 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
         readable, wrong = mend(path, scratch)
         with closing(connect_file(readable, "ro")) as source:
             check_identity(source, path)
+            source.execute("BEGIN")  # all tables as of one commit, whoever writes meanwhile
             found = _recover(source, path, building, progress)
         found.wrong[:0] = wrong
         building.rename(target)

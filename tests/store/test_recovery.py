@@ -122,3 +122,13 @@ def test_a_page_that_cannot_be_read(closed: Path, reading: MakeReading) -> None:
         assert sequences == sorted(sequences)
         assert all(one.row.value_nm == MARK + one.row.sequence for one in reader.readings("s1") if one.row.sequence > 1)
         assert 100 not in sequences
+
+
+def test_beside_a_bench_that_writes(full: Store, reading: MakeReading) -> None:
+    """Every table is read as of one commit, so that no row seems to have lost what it belongs to."""
+    for number in range(5):
+        futures = [full.submit(reading(sequence)) for sequence in range(100 * number + 2, 100 * number + 102)]
+        found = recover(full.path, full.path.with_name(f"new{number}.db"))
+        for future in futures:
+            future.result(10)
+        assert (found.wrong, found.lost) == ([], {})
