@@ -145,6 +145,7 @@ def _run_bench(options: argparse.Namespace, serve: Serve, stop: threading.Event)
         port=options.port,
         new=options.new,
         climate=None if options.climate is None else parse_climate(options.climate),
+        factors=options.factor or (),
         shop=shop_address(options.shop),
     )
     with page_port(options.port):
@@ -307,6 +308,12 @@ def _add_bench(parser: argparse.ArgumentParser) -> None:
         help="a saved gauge, or NAME=PROFILE@PORT like green=caliper-mm@/dev/ttyUSB0; may be given again",
     )
     parser.add_argument("--new", action="store_true", help="start a new session even if one is open")
+    parser.add_argument(
+        "--factor",
+        action="append",
+        metavar="NAME=WHAT",
+        help="how it is fretted, for `lessons`: seating, glue, caul, wire, lot, blade or wood; may be given again",
+    )
     parser.add_argument("--climate", metavar="C,PERCENT", help="temperature and relative humidity, like 21.5,48")
     parser.add_argument("--shop", metavar="URL", help="also send all to the shop's PostgreSQL; else FRETLEDGER_SHOP")
     add_store(parser)

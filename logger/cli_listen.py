@@ -217,7 +217,9 @@ def _serial(options: argparse.Namespace, profile: Profile | None) -> SerialSetti
         return None
     usual = profile.serial if profile else SerialSettings()
     try:
-        return serial_from(f"{options.baud or usual.baud} {options.bits or serial_text(usual).split()[1]}")
+        return serial_from(
+            f"{usual.baud if options.baud is None else options.baud} {options.bits or serial_text(usual).split()[1]}"
+        )
     except ValueError as error:
         raise CommandError(f"--baud and --bits: {error}") from error
 

@@ -1,9 +1,16 @@
 """How a neck was fretted: the wire, its lot, the blade, the wood and the like, by session."""
 
+import time
+from collections.abc import Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final
 
+from logger.errors import InputFileError
 from logger.instrument import Instrument
+from logger.store import SessionFactor, Store
+
+MOST_TEXT: Final = 200
+"""Characters of a factor's value."""
 
 FACTORS: Final = MappingProxyType({
     "seating": "seating method", "glue": "glue", "caul": "caul", "wire": "wire", "lot": "wire lot", "blade": "blade",
@@ -18,7 +25,48 @@ _STATED: Final = (
 )
 
 
-def factors_of(neck: Instrument) -> dict[str, str]:
-    """Return the factors that a session's instrument states; what it does not state is left out."""
+def factors_of(neck: Instrument, noted: Iterable[SessionFactor] = ()) -> dict[str, str]:
+    """Return the factors of a session; what nobody states is left out.
+
+    Args:
+        neck: the session's instrument, whose description states some.
+        noted: what was noted at the bench, in order; the newest of a name holds, and an empty one takes it back.
+    """
     tables = {"wire": neck.wire, "board": neck.board}
-    return {name: str(tables[table][key]) for name, table, key in _STATED if str(tables[table].get(key, "")).strip()}
+    found = {name: str(tables[table].get(key, "")) for name, table, key in _STATED}
+    found |= {one.name: one.value for one in sorted(noted, key=lambda one: one.number)}
+    return {name: value for name, value in found.items() if value.strip()}
+
+
+def parse_factors(texts: Sequence[str]) -> dict[str, str]:
+    """Return the factors that texts like ``seating=pressed`` name.
+
+    Raises:
+        InputFileError: a text is none, or names a factor that is none.
+    """
+    found = {}
+    for text in texts:
+        name, equals, value = text.partition("=")
+        if name not in FACTORS or not equals or len(value) > MOST_TEXT or not value.isprintable():
+            known = ", ".join(FACTORS)
+            raise InputFileError(
+                f"--factor must be NAME=WHAT, like seating=pressed, with a name of {known}, got {text[:80]!r}"
+            )
+        found[name] = value.strip()
+    return found
+
+
+def keep_factors(store: Store, session: str, wanted: Mapping[str, str]) -> None:
+    """Note the factors of a session that differ from what was noted before.
+
+    Raises:
+        StoreError: they cannot be kept.
+    """
+    with store.reader() as reader:
+        before = sorted(reader.factors(session), key=lambda one: one.number)
+    known = {one.name: one.value for one in before}
+    number = before[-1].number + 1 if before else 0
+    for name, value in wanted.items():
+        if known.get(name, "") != value:
+            store.put(SessionFactor(session=session, number=number, at_ns=time.time_ns(), name=name, value=value))
+            number += 1

@@ -157,7 +157,7 @@ def _visit(reader: StoreReader, session: SessionRow, *, again: bool) -> Visit | 
     return Visit(
         session=session.id, instrument=session.instrument, name=judge.instrument.name,
         at_ns=min((one.row.taken_at_ns for one in kept if one.row.taken_at_ns), default=session.started_at_ns),
-        factors=factors_of(judge.instrument), ends=_tally(ends),
+        factors=factors_of(judge.instrument, reader.factors(session.id)), ends=_tally(ends),
         open_ends=sum(one.verdict == "remeasure" for one in ends), slot_mm=fmean(slots) if slots else None,
         fits={check: [one.judgement.estimate.value_mm for one in found] for check, found in fits.items()},
         misfits={check: _tally(found) for check, found in fits.items()}, heights=seated,

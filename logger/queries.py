@@ -74,6 +74,8 @@ def suspects(
 ) -> list[Suspect]:
     """Return the readings to ask about: at most one for each set of repeats, in the order of the sets, then units.
 
+    Repeats of which one may be in the wrong unit are not compared until that is answered.
+
     Args:
         kept: readings of one session; those taken back do not count.
         specs: what that session's gauges are worth.
@@ -85,13 +87,13 @@ def suspects(
         if one.taken_back is None and row.kind is not None:
             groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
     sets = list(groups.values())
-    found = (_suspect(rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets) for rows in sets if len(rows) > 1)
+    slips = [Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
+             if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
+    asked = {one.key for one in slips} - set(answered)
+    found = (_suspect(rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets) for rows in sets
+             if len(rows) > 1 and not asked & {(row.gauge, row.sequence) for row in rows})  # fmt: skip
     odd = [one for one in found if one is not None]
-    named = {one.key for one in odd}
-    slips = (Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
-             if usual_again_mm(row.kind, row.value_nm / _NM) is not None)  # fmt: skip
-    odd += [one for one in slips if one.key not in named]
-    return [one for one in odd if one.key not in answered]
+    return [one for one in (*odd, *slips) if one.key not in answered]
 
 
 def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:

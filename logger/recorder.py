@@ -18,10 +18,10 @@ from drivers.transports.typed import TypedGauge, parse_typed
 from logger.climate import check_climate
 from logger.door import Answer
 from logger.errors import InputFileError, SheetError, StoreError
-from logger.features import KINDS, Feature, measures
+from logger.features import KINDS, Feature
 from logger.gauge_file import GaugeSpec
 from logger.kept import asked_of, feature_of, feet_text, reading_words, spec_json, spec_of
-from logger.sheet import Item, ReadingKey, Sheet, round_of, wrong_form
+from logger.sheet import Item, ReadingKey, Sheet, round_of, suits, wrong_form
 from logger.store import (
     Climate,
     KeptReading,
@@ -168,8 +168,8 @@ class Recorder:
         return future
 
     def _assign(self, reading: Reading) -> Item | None:
-        item = self._sheet.next()
-        if item is None or not measures(self._specs[reading.gauge].kind, item.feature.kind):
+        item, kind = self._sheet.next(), self._specs[reading.gauge].kind
+        if item is None or not suits(item, kind, reading.value_nm, bracket=reading.low_nm is not None):
             return None
         return self._sheet.fill((reading.gauge, reading.sequence))
 

@@ -18,8 +18,10 @@ from logger.features import (
     SIGNED_KINDS,
     STAGES,
     STEPS,
+    STUDY,
     WIRE_KINDS,
     Feature,
+    measures,
 )
 from logger.instrument import Instrument
 
@@ -162,6 +164,13 @@ def wrong_form(item: Item, *, value_nm: int, bracket: bool) -> str:
     if value_nm <= 0 and kind.name not in SIGNED_KINDS:
         return f"{kind.words} is a size and must be above 0; check the sign"
     return ""
+
+
+def suits(item: Item, gauge_kind: str, value_nm: int, *, bracket: bool) -> bool:
+    """Tell whether a reading of a kind of gauge can be of what is asked for: a gauge at zero measures no size."""
+    kind = item.feature.kind
+    sized = kind == STUDY or not wrong_form(item, value_nm=value_nm, bracket=bracket)
+    return measures(gauge_kind, kind) and sized
 
 
 @dataclass(slots=True)

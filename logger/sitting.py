@@ -18,6 +18,7 @@ from drivers.transports.advertised import Advertised
 from logger.bench import SOFTWARE, Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
+from logger.factors import keep_factors, parse_factors
 from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
@@ -35,8 +36,8 @@ PLAIN: Final = "plain-steel-string.toml"
 class SittingOptions:
     """What the bench was asked for; ``ports`` are texts like ``green=caliper-mm@/dev/ttyUSB0``, or saved gauges' names.
 
-    ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths. ``shop`` is the
-    database that everything is sent to as well.
+    ``climate`` is temperature in degrees Celsius and relative humidity in percent, in thousandths; ``factors`` are
+    texts like ``seating=pressed``. ``shop`` is the database that everything is sent to as well.
     """
 
     store: Path
@@ -48,6 +49,7 @@ class SittingOptions:
     port: int = 0
     new: bool = False
     climate: tuple[int, int] | None = None
+    factors: Sequence[str] = ()
     shop: "ShopAddress | None" = None
 
 
@@ -130,13 +132,13 @@ def plain_instrument() -> Instrument:
 def known_profiles() -> dict[str, Profile]:
     """Return the profiles of gauges by name: those shipped and the person's own.
 
-    Raises:
-        GaugesError: one of them does not hold.
+    One of theirs that does not hold is told on stderr and left out.
     """
-    try:
-        return dict(load_profiles(profiles_folder()))
-    except ProfileError as error:
-        raise GaugesError(str(error)) from error
+
+    def told(error: ProfileError) -> None:
+        print(f"fretledger: {error}; it is left out", file=sys.stderr)
+
+    return load_profiles(profiles_folder(), on_fault=told)
 
 
 def saved_gauges() -> dict[str, NamedGauge]:
@@ -169,6 +171,7 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
     kind = instrument.kind
     limits = read_limits(options.limits, kind=kind) if options.limits else default_limits(kind)
     stated = read_gauges(options.gauges) if options.gauges else {}
+    factors = parse_factors(options.factors)
     plugged = plug(options.ports)
     with ExitStack() as stack:
         trouble = Trouble()
@@ -176,6 +179,7 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         with store.reader() as reader:
             worth = {**default_gauges(), **stored_worth(reader), **stated}
         bench = Bench(store, instrument, limits, specs=worth, stated=stated.keys(), resume=not options.new)
+        keep_factors(store, bench.session, factors)
         if options.climate is not None:
             temperature, humidity = options.climate
             bench.recorder.climate(temperature / 1000, humidity / 1000)

@@ -123,21 +123,31 @@ _CAPTURE_KEYS: Final = {
 _TABLES: Final = {"serial": _SERIAL_KEYS, "bluetooth": _BLUETOOTH_KEYS, "ask": _ASK_KEYS, "capture": _CAPTURE_KEYS}
 
 
-def load_profiles(user_folder: Path | None = None) -> dict[str, Profile]:
+def load_profiles(
+    user_folder: Path | None = None, *, on_fault: Callable[[ProfileError], None] | None = None
+) -> dict[str, Profile]:
     """Return all profiles by name: the shipped ones and those of ``user_folder``, which may be missing.
+
+    Args:
+        user_folder: the person's own profiles.
+        on_fault: told of every file of theirs that does not hold and is left out; without it the first is raised.
 
     Raises:
         ProfileError: If a file cannot be read or does not hold, or two files have the same name inside.
     """
-    profiles: dict[str, Profile] = {}
-    for file, where in (*_shipped(), *_of_user(user_folder)):
-        profile = _load(file, where)
-        if (first := profiles.setdefault(profile.name, profile)) is not profile:
-            raise ProfileError(
-                f"name in {where!r} must be its own, got {profile.name!r} as in {first.file!r}; give one a new name",
-                file=where,
-                key="name",
-            )
+    profiles = {profile.name: profile for profile in (_load(file, where) for file, where in _shipped())}
+    for file, where in _of_user(user_folder):
+        try:
+            profile = _load(file, where)
+            if (first := profiles.get(profile.name)) is not None:
+                words = f"name in {where!r} must be its own, got {profile.name!r} as in {first.file!r}"
+                raise ProfileError(f"{words}; give one a new name", file=where, key="name")
+        except ProfileError as error:
+            if on_fault is None:
+                raise
+            on_fault(error)
+            continue
+        profiles[profile.name] = profile
     return profiles
 
 

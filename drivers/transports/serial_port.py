@@ -132,12 +132,17 @@ class SerialTransport:
             bytesize=self._settings.bytesize,
             parity=_PARITY[self._settings.parity],
             stopbits=self._settings.stopbits,
-            timeout=self._settle_s,
+            timeout=_WAIT_S,
             write_timeout=_WRITE_S,
             exclusive=True,
         )
         with self._lock:
             self._serial = port
+        try:
+            port.timeout = self._settle_s  # sets the port once more: what it did not take at first is refused now
+        except _FOREIGN:
+            self._release(port)
+            raise
         _set_exclusive(port, True)
         return port
 

@@ -180,3 +180,14 @@ def test_a_folder_in_place_of_a_file_is_refused(tmp_path: Path) -> None:
 
     with pytest.raises(ProfileError, match=r"own\.toml' cannot be read, .*; look at the file's rights$"):
         load_profiles(tmp_path)
+
+
+def test_a_persons_bad_file_is_told_and_the_others_stay(write: Callable[[str], Path]) -> None:
+    path = write(WHOLE)
+    (path.parent / "bad.toml").write_text("x = 1")
+    told: list[ProfileError] = []
+
+    profiles = load_profiles(path.parent, on_fault=told.append)
+
+    assert profiles.keys() == {*load_profiles(), "shop-caliper"}
+    assert [Path(error.file).name for error in told] == ["bad.toml"]

@@ -17,6 +17,7 @@ from drivers import (
     PortBusyError,
     PortError,
     PortNotFoundError,
+    SerialSettings,
     SimulatedGauge,
     serial_ports,
 )
@@ -301,3 +302,18 @@ def test_a_pause_is_told_once_and_only_after_bytes(far_end: SimulatedGauge) -> N
     with pytest.raises(queue.Empty):
         link.chunks.get(timeout=0.5)  # longer than a read waits
     link.transport.close()
+
+
+def test_settings_that_the_port_does_not_take_are_refused_when_it_is_opened(far_end: SimulatedGauge) -> None:
+    """A pseudo-terminal keeps eight bits whatever it is told, so that seven bits with a parity never hold."""
+    told: queue.Queue[object] = queue.Queue()
+    transport = SerialTransport(
+        far_end.port, gauge="caliper", on_open=told.put, on_chunk=lambda chunk, _: told.put(chunk), on_end=told.put,
+        settings=SerialSettings(bytesize=7, parity="even", stopbits=2),
+    )  # fmt: skip
+    transport.start()
+    error = told.get(timeout=5)
+    transport.close()
+
+    assert isinstance(error, PortError)
+    assert "does not take the settings of the profile" in str(error)

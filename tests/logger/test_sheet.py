@@ -8,7 +8,7 @@ import pytest
 from logger.errors import SheetError
 from logger.features import STAGES, Feature
 from logger.instrument import read_instrument
-from logger.sheet import Item, Sheet, round_of, standard_items, wrong_form
+from logger.sheet import Item, Sheet, round_of, standard_items, suits, wrong_form
 
 A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
 
@@ -160,3 +160,19 @@ def test_progress_counts_skipped_items_as_done():
     sheet.skip()
 
     assert ("slots", 2, 4) in sheet.progress()
+
+
+@pytest.mark.parametrize(
+    ("kind", "gauge", "value_nm", "holds"),
+    [
+        pytest.param("tang_thickness", "caliper", 580_000, True, id="a size"),
+        pytest.param("tang_thickness", "caliper", 0, False, id="jaws closed"),
+        pytest.param("tang_thickness", "rocker", 580_000, False, id="another gauge"),
+        pytest.param("fret_step", "rocker", -3_000, True, id="a step may be below"),
+        pytest.param("study", "rocker", 0, True, id="a study takes what comes"),
+    ],
+)
+def test_a_gauge_at_zero_measures_no_size(kind: str, gauge: str, value_nm: int, holds: bool):
+    item = Item(stage="wire", feature=Feature(kind=kind, fret=1, place="bass"))
+
+    assert suits(item, gauge, value_nm, bracket=False) is holds

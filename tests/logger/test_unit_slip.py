@@ -68,3 +68,14 @@ def test_a_file_is_asked_about_too(
 
 def test_words_are_empty_where_there_is_no_question():
     assert slip_words("tang_thickness", 0.58) == ""
+
+
+def test_among_good_repeats_the_unit_is_asked_about_and_not_a_slip_of_the_hand():
+    rows = [ReadingRow(session="s", gauge="caliper", sequence=n, kind="tang_thickness", fret=None, place=None,
+                       value_nm=value, unit="mm", raw=b"", status="", taken_at_ns=0, monotonic_ns=0)
+            for n, value in enumerate((530_000, 531_000, 13_500_000), 1)]  # fmt: skip
+    kept = [KeptReading(row=row, taken_back=None, original=row) for row in rows]
+
+    (one,) = suspects(kept, {})
+
+    assert (one.row.sequence, one.text("mm")[:11]) == (3, "Inch or mm?")
