@@ -232,7 +232,7 @@ def _fixture(options: argparse.Namespace, _serve: Serve) -> int:
     plan = neck.fixture_plan
     table = "\n".join(fixture_lines(neck, plan, unit=options.unit))
     print(json.dumps(fixture_json(neck, plan), ensure_ascii=False, allow_nan=False) if options.json else table)
-    return OK
+    return OK if plan.settings else FAILED
 
 
 def _wear(options: argparse.Namespace, _serve: Serve) -> int:

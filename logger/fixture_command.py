@@ -51,7 +51,14 @@ def fixture_lines(neck: Instrument, plan: FixturePlan, *, unit: str) -> list[str
         ]
     if not plan.settings and not plan.unserved:
         lines.append("   a step needs three frets")
-    return lines + [f"!! fret {one.fret}{_long(one.reach)}: {one.why}" for one in plan.unserved]
+    return lines + [
+        _unserved(reach, why, plan) for reach, why in dict.fromkeys((one.reach, one.why) for one in plan.unserved)
+    ]
+
+
+def _unserved(reach: int, why: str, plan: FixturePlan) -> str:
+    frets = [one.fret for one in plan.unserved if (one.reach, one.why) == (reach, why)]
+    return f"!! fret{'' if len(frets) == 1 else 's'} {frets_words(frets)}{_long(reach)}: {why}"
 
 
 def _row(one: Setting, bar_mm: float, unit: str) -> tuple[str, ...]:

@@ -68,14 +68,15 @@ def test_what_cannot_be_measured_is_said(write: Write, instrument: Path, capsys:
     assert _run("fixture", str(neck)) == 0
     said = capsys.readouterr().out
 
-    assert "!! fret 19: a bar would touch a second fret, or the nut even where the fixture stands in its place" in said
+    assert "19: a bar would touch a second fret, or the nut even where the fixture stands in its place" in said
+    assert said.count("!!") < 9
     assert "the steps at frets 11 to 19, so the sheet leaves them out" in fixture_notes(read_instrument(neck))[0]
 
 
 def test_two_frets_have_no_step_to_measure(write: Write, capsys: pytest.CaptureFixture[str]):
     neck = write("n.toml", 'name = "n"\nscale_mm = 645\nfrets = 2\n')
 
-    assert _run("fixture", str(neck)) == 0
+    assert _run("fixture", str(neck)) == 1
     assert "no setting of the rocker fixture\n   a step needs three frets" in capsys.readouterr().out
 
 
