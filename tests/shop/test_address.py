@@ -1,6 +1,5 @@
 """The password of a URL is never shown, whatever goes wrong."""
 
-import subprocess
 import sys
 
 import pytest
@@ -68,17 +67,20 @@ def test_a_secret_in_a_fault_is_struck_out():
     assert str(told) == "the shop at postgresql://me@h/d could not be read (the server said ***)"
 
 
-def test_the_command_says_in_one_line_that_psycopg_is_missing():
-    code = (
-        "import sys; sys.modules['psycopg'] = None\n"
-        "from logger.cli import run\n"
-        "sys.exit(run(['shop', 'status', 'postgresql://h/d'], None))"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+@pytest.mark.parametrize("words", [["shop", "status"], ["shop", "init"], ["bench", "--no-browser"]])
+def test_the_command_says_in_one_line_that_psycopg_is_missing(
+    words: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+):
+    for name in [name for name in sys.modules if name.startswith("logger.shop.") or name == "logger.shop"]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "psycopg", None)
+    monkeypatch.setenv("FRETLEDGER_SHOP", "postgresql://h/d")
 
-    assert done.returncode == 4
-    assert done.stderr.count("\n") == 1
-    assert "install it with: python -m pip install 'fretledger[shop]'" in done.stderr
+    assert run(words, lambda *_: 0) == 4  # type: ignore[arg-type, return-value]
+
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "install it with: python -m pip install 'fretledger[shop]'" in said
 
 
 def test_a_shop_without_a_url_is_asked_for_one(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]):
