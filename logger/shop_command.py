@@ -57,7 +57,7 @@ def _init(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.shop.init import PARTS, init, statements
 
     if options.sql:
-        print(";\n".join([*statements(dict.fromkeys(PARTS, 0), frozenset()), ""]), end="")
+        print(";\n".join(["BEGIN", *statements(dict.fromkeys(PARTS, 0), frozenset()), "COMMIT;"]))
         return OK
     address = _address(options)
     before = init(address)

@@ -116,13 +116,13 @@ VIEWS: Final = (
         CASE WHEN a.store IS NULL THEN r.place ELSE a.place END AS place,
         CASE WHEN a.store IS NULL THEN r.feet ELSE a.feet END AS feet,
         CASE WHEN a.store IS NULL THEN r.round ELSE a.round END AS round,
-        r.value_nm, r.low_nm, r.high_nm, r.span_nm, r.unit, r.raw, r.status, r.taken_at_ns, r.monotonic_ns,
-        t.store IS NOT NULL AS taken_back
+        r.value_nm, r.low_nm, r.high_nm, r.span_nm, r.unit, r.raw, r.status, r.taken_at_ns, r.monotonic_ns
     FROM {place("reading")} r
     LEFT JOIN (SELECT DISTINCT ON ({_OF_READING}) * FROM {place("reassignment")} ORDER BY {_OF_READING}, number DESC) a
         USING ({_OF_READING})
-    LEFT JOIN (SELECT DISTINCT {_OF_READING} FROM {place("take_back")}) t USING ({_OF_READING})""",
+    WHERE NOT EXISTS (SELECT FROM {place("take_back")} t
+        WHERE (t.store, t.session, t.gauge, t.sequence) = (r.store, r.session, r.gauge, r.sequence))""",
     f"REVOKE ALL ON {SCHEMA}.reading_now FROM PUBLIC",
     f"GRANT SELECT ON {SCHEMA}.reading_now TO {BENCH_ROLE}, {READER_ROLE}",
 )
-"""Readings as they stand after every reassignment, those taken back marked; made anew at every ``shop init``."""
+"""Readings as they stand: after every reassignment, without those taken back; made anew at every ``shop init``."""

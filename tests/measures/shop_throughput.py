@@ -40,8 +40,7 @@ from logger.shop.forward import Forwarder  # noqa: E402
 from logger.shop.status import compare  # noqa: E402
 from logger.store import Store  # noqa: E402
 
-STATISTICS = """SELECT kind, count(*), avg(value_nm), stddev_samp(value_nm) FROM fretledger.reading_now
-    WHERE NOT taken_back GROUP BY kind"""
+STATISTICS = "SELECT kind, count(*), avg(value_nm), stddev_samp(value_nm) FROM fretledger.reading_now GROUP BY kind"
 
 
 def backlog(path: Path, readings: int) -> int:
