@@ -7,17 +7,23 @@ from typing import Any, Final
 from bleak import BleakClient
 from bleak.backends.characteristic import BleakGATTCharacteristic
 from bleak.backends.service import BleakGATTServiceCollection
+from bleak.uuids import normalize_uuid_16
 
 from drivers.link_event import LinkEvent, as_events
 from drivers.reading import Clock, system_clock
 from drivers.transports.bluetooth import BATTERY_LEVEL, PRESENTATION, BluetoothTransport
 from drivers.transports.bluetooth_faults import NOTHING_NOTIFIES
 
+#: Assigned Numbers of the Bluetooth SIG: Service Changed, by which a device tells that it is made otherwise now.
+SERVICE_CHANGED: Final = normalize_uuid_16(0x2A05)
+_NO_MEASUREMENT: Final = frozenset({BATTERY_LEVEL, SERVICE_CHANGED})
 _NOTIFYING: Final = frozenset({"notify", "indicate"})
 
 
 class BluetoothListener(BluetoothTransport):
-    """Subscribes to every characteristic that notifies, but for the battery's level, which is followed as usual.
+    """Subscribes to every characteristic that notifies, but for those that every device may have.
+
+    These are the battery's level, which is followed as usual, and that its services have changed.
 
     ``put`` gets a "form" with its ``source`` for each of them ahead of its first "chunk"; everything comes in the
     listener's own thread, one event at a time.
@@ -34,7 +40,7 @@ class BluetoothListener(BluetoothTransport):
 
     def _chosen(self, services: BleakGATTServiceCollection) -> BleakGATTCharacteristic:
         every = services.characteristics.values()
-        self._sources = [one for one in every if _NOTIFYING & set(one.properties) and one.uuid != BATTERY_LEVEL]
+        self._sources = [one for one in every if _NOTIFYING & set(one.properties) and one.uuid not in _NO_MEASUREMENT]
         if not self._sources:
             raise self._unfit(NOTHING_NOTIFIES)
         return self._sources[0]
