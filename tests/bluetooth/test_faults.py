@@ -82,7 +82,8 @@ def test_every_code_of_a_gauge_has_a_fault_that_is_not_unknown() -> None:
 
 
 def test_every_fault_of_the_table_is_used_and_says_symptom_cause_and_remedy() -> None:
-    text = "".join(Path(module.__file__).read_text(encoding="utf-8") for module in (faults, bluetooth, bluetooth_listener, radio))
+    modules = (faults, bluetooth, bluetooth_listener, radio)
+    text = "".join(Path(module.__file__).read_text(encoding="utf-8") for module in modules)
     for name, fault in OF_THE_TABLE.items():
         assert len(re.findall(rf"\b{name}\b", text)) > 1, name
         for words in (fault.symptom, fault.cause, fault.remedy):
