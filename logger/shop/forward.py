@@ -57,7 +57,7 @@ class Forwarding:
         """Return one line for the person; empty when there is nothing to say."""
         if not self.trouble:
             return ""
-        rows = "1 row waits" if self.waiting == 1 else f"{self.waiting} rows wait"
+        rows = {0: "nothing waits", 1: "1 row waits"}.get(self.waiting, f"{self.waiting} rows wait")
         since = f" since {self.since:%Y-%m-%d %H:%M} UTC" if self.since else ""
         earlier = "" if self.counted else ", beside what earlier sittings may have left"
         return f"{self.trouble}; {rows} here{since}{earlier}: nothing is lost, all is sent once the shop takes it"
@@ -104,7 +104,13 @@ class Forwarder:
         return self._state
 
     def start(self) -> None:
-        """Start the thread."""
+        """Start the thread; what is committed from now on counts as waiting until it is sent.
+
+        Raises:
+            StoreError: the store cannot be read.
+        """
+        with Outbox(self._path) as outbox:
+            self._marks = outbox.last()
         self._thread.start()
 
     def stop(self) -> Forwarding:
@@ -122,7 +128,6 @@ class Forwarder:
     def _run(self) -> None:
         try:
             with Outbox(self._path) as outbox:
-                self._marks = outbox.last()
                 while not self._forward(outbox):
                     pass
         except Exception as error:

@@ -13,6 +13,7 @@ from bench_process import measure, reading
 from between import Between
 from test_sending import same_at_both_ends
 
+from logger.errors import StoreError
 from logger.shop import forward
 from logger.shop.address import parse_address
 from logger.shop.forward import Forwarder, Forwarding
@@ -68,6 +69,13 @@ def test_a_bench_cut_off_for_its_whole_session_catches_up(shop: Shop, between: B
     assert left.since is None
     assert shop.count() == 300
     assert same_at_both_ends(shop, store.path)
+
+
+@pytest.mark.parametrize(("waiting", "said"), [(0, "nothing waits"), (1, "1 row waits"), (2, "2 rows wait")])
+def test_what_waits_is_said_in_words(waiting: int, said: str):
+    words = Forwarding(waiting=waiting, counted=True, trouble="the shop is away").words()
+
+    assert words == f"the shop is away; {said} here: nothing is lost, all is sent once the shop takes it"
 
 
 def test_what_waits_keeps_its_first_time(store: Store, until: Until):
@@ -204,12 +212,29 @@ def test_a_listener_that_fails_stops_nothing(shop: Shop, measured: Store, caplog
     assert "bad listener" in caplog.text
 
 
-def test_a_store_that_cannot_be_read_is_said(tmp_path: Path, until: Until):
+def test_a_store_that_is_not_there_is_refused_at_once(tmp_path: Path):
     forwarder = Forwarder(tmp_path / "none.db", parse_address(NOWHERE), software="test")
-    forwarder.start()
-    until(lambda: "no session store at" in forwarder.state.trouble)
 
-    assert "start the bench again" in forwarder.stop().words()
+    with pytest.raises(StoreError, match="no session store at"):
+        forwarder.start()
+
+    assert forwarder.stop() == Forwarding()
+
+
+def test_what_nobody_foresaw_ends_the_forwarding_in_words(
+    store: Store, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, until: Until
+):
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("unforeseen")
+
+    monkeypatch.setattr(forward, "connect", broken)
+    forwarder = start(store, NOWHERE)
+    until(lambda: "forwarding to the shop ended (unforeseen); start the bench again" in forwarder.state.trouble)
+
+    store.put(measure_one())
+    forwarder.stop()
+
+    assert "ZeroDivisionError" in caplog.text
 
 
 def test_pauses_grow_and_do_not_fall_together(store: Store, monkeypatch: pytest.MonkeyPatch):
