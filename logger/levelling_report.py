@@ -223,12 +223,12 @@ def _mm(value: float) -> float | None:
     return round(float(value), 6) + 0.0 if np.isfinite(value) else None
 
 
-def plan_json(levelling: Levelling | None) -> dict[str, Any] | None:
-    """Return the plan as plain JSON values; None where too little is known for one."""
+def plan_json(levelling: Levelling | None, *, others: bool = True) -> dict[str, Any] | None:
+    """Return the plan as plain JSON values, with what else could be done; None where too little is known for one."""
     if levelling is None:
         return None
     try:
-        plan, others = levelling.plan, levelling.alternatives
+        plan, besides = levelling.plan, levelling.alternatives if others else ()
     except InsufficientDataError as error:
         return {"feasible": False, "sentence": str(error), "places": [], "alternatives": []}
     told: dict[str, Any] = {
@@ -240,7 +240,7 @@ def plan_json(levelling: Levelling | None) -> dict[str, Any] | None:
         told |= _plan_json(levelling, plan)
     else:
         told |= {"sentence": plan.sentence, "limit": plan.limit}
-    return told | {"alternatives": [_alternative_json(levelling, one) for one in others]}
+    return told | {"alternatives": [_alternative_json(levelling, one) for one in besides]}
 
 
 def _plan_json(levelling: Levelling, plan: LevellingPlan) -> dict[str, Any]:

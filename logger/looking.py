@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
+from logger.beside_report import beside_json
 from logger.door import QuestionError
 from logger.errors import SessionNotFoundError
 from logger.evaluate import Evaluation
@@ -19,6 +20,7 @@ from logger.kept import observations_of, spec_of
 from logger.levelling_report import sanding_of
 from logger.limits import kind_notes, parse_limits
 from logger.plan_command import plan_lines
+from logger.replanning import replan
 from logger.report import Judge
 from logger.store import StoreReader
 from logger.sweep_words import sanding_lines, sweep_lines, sweep_notes
@@ -63,16 +65,17 @@ class Looking:
         self._store = store
         self._current = current
         self._lock = threading.Lock()
-        self._answers: OrderedDict[tuple[object, ...], Told] = OrderedDict()
+        self._judged: OrderedDict[tuple[object, ...], tuple[Evaluation, Told]] = OrderedDict()
         self._questions: Mapping[str, Callable[[StoreReader, Wanted], Told]] = {
-            "session": self._session, "rack": self._rack,
+            "session": self._session, "rack": self._rack, "levelling": self._levelling,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
         """Return the answer to a question.
 
         Args:
-            what: ``session`` (of ``id``, else the one at the bench) or ``rack`` (``find`` a text, ``page`` from 0).
+            what: ``session`` (of ``id``, else the one at the bench), ``rack`` (``find`` a text, ``page`` from 0) or
+                ``levelling`` (of ``id``, under the wishes that `logger.replanning.replan` takes).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -86,6 +89,12 @@ class Looking:
             return question(reader, wanted)
 
     def _session(self, reader: StoreReader, wanted: Wanted) -> Told:
+        return self._judgement(reader, wanted)[1]
+
+    def _levelling(self, reader: StoreReader, wanted: Wanted) -> Told:
+        return replan(self._judgement(reader, wanted)[0], wanted)
+
+    def _judgement(self, reader: StoreReader, wanted: Wanted) -> tuple[Evaluation, Told]:
         session = wanted.get("id") or self._current
         try:
             reader.session(session)
@@ -93,13 +102,14 @@ class Looking:
             raise QuestionError(f"no session {session[:40]!r} in this store; choose one on the rack") from error
         state = (session, reader.count(session), len(reader.take_backs(session)), len(reader.reassignments(session)))
         with self._lock:
-            if state in self._answers:
-                self._answers.move_to_end(state)
-                return self._answers[state]
-            found = self._answers[state] = _told_of(evaluate_session(reader, session), session)
-            while len(self._answers) > KEPT_ANSWERS:
-                self._answers.popitem(last=False)
-            return found
+            if state in self._judged:
+                self._judged.move_to_end(state)
+                return self._judged[state]
+            found = evaluate_session(reader, session)
+            self._judged[state] = found, _told_of(found, session)
+            while len(self._judged) > KEPT_ANSWERS:
+                self._judged.popitem(last=False)
+            return self._judged[state]
 
     def _rack(self, reader: StoreReader, wanted: Wanted) -> Told:
         text = wanted.get("find", "").casefold()
@@ -128,7 +138,7 @@ def _told_of(found: Evaluation, session: str) -> Told:
     words = {unit: [*_sanding(found, unit), *sweep_lines(judge.sweep, unit=unit)] for unit in ("mm", "in")}
     return {
         "session": session, "notes": list(found.notes), "plan_lines": plans, "sweep_lines": words,
-        "report": found.json(),
+        "report": found.json(), "beside": beside_json(found, levelling),
         "frets": found.instrument.frets, "join_fret": found.instrument.join_fret,
         "taken_at": None if found.taken_at is None else found.taken_at.isoformat(timespec="seconds"),
     }  # fmt: skip

@@ -1,6 +1,5 @@
 """`fretledger plan`: what to do fret by fret, what it costs, what else could be done, and a second sweep against it."""
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -17,6 +16,7 @@ from logger.sentences import figure
 from logger.snapshot import CAUTIONS
 from logger.sweep_report import Sweep
 from logger.sweep_words import frets_words, key_words, next_words
+from logger.work_list import Deed, idle_frets, work_list
 
 FLAT_MOST_MM: Final = 0.6
 """Widest flat that recrowning can round (common practice, no source)."""
@@ -26,8 +26,7 @@ TOO_FEW: Final = (
 )
 UNKNOWN_MM: Final = 1.0
 """Stands for an uncertainty that is not known, so that nothing is sure by it."""
-SHOWN_MM: Final = 0.0005
-"""What is less than the last figure shown is nothing to do."""
+TASKS: Final = {"reseat": "re-seat: press down", "raise": "replace or shim: raise", "file": "file"}
 KINDS: Final = {
     "leave": "leave it as it is", "lowest": "file all down to the lowest", "line": "file down to the middle line",
     "level": "level, no re-seat", "reseat": "level with re-seats", "except": "level with exceptions",
@@ -72,9 +71,10 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
         return [f"{name}: no levelling plan, {error}"]
     aim = "least removal in all" if levelling.limits.objective == "total" else "smallest largest removal"
     lines = [f"{name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
-    lines += [f"   {CAUTIONS['sweep']}", *(f"   {one}" for one in _first(sweep, levelling)), ""]
+    lines += [f"   {CAUTIONS['sweep']}", *(f"   {one}" for one in first_lines(sweep, levelling)), ""]
     lines += _work(levelling, plan, unit) if isinstance(plan, LevellingPlan) else [f"no plan: {plan.sentence}"]
-    lines += ["", *_alternatives(levelling, unit), *_doubts(sweep, levelling, unit)]
+    doubts = doubt_lines(sweep, levelling, unit)
+    lines += ["", *_alternatives(levelling, unit), *(["", *doubts] if doubts else [])]
     return lines
 
 
@@ -87,12 +87,9 @@ def _figure(value_mm: float, unit: str) -> str:
 
 
 def _work(levelling: Levelling, plan: LevellingPlan, unit: str) -> list[str]:
-    lines, idle = [], []
-    for column, fret in enumerate(levelling.frets):
-        done = _at_fret(levelling, plan, column, unit)
-        lines += [f"fret {fret:>2}  {one}" for one in done]
-        if not done:
-            idle.append(fret)
+    work = work_list(levelling, plan)
+    idle = idle_frets(levelling, work)
+    lines = [f"fret {one.fret:>2}  {_deed(one, unit)}" for one in work]
     if idle:
         lines.append(f"nothing to do at frets {frets_words(idle)}" if len(idle) > 1 else f"nothing at fret {idle[0]}")
     lines += ["", f"in all {_size(plan.total_mm, unit)} off, at most {_size(plan.largest_mm, unit)} at one place"]
@@ -108,29 +105,13 @@ def _work(levelling: Levelling, plan: LevellingPlan, unit: str) -> list[str]:
     return lines
 
 
-def _at_fret(levelling: Levelling, plan: LevellingPlan, column: int, unit: str) -> Iterable[str]:
-    """Give what to do at a fret: seat it again, replace it, file it; in this order."""
-    found = []
-    if column in plan.reseats:
-        found.append(f"re-seat: press down {_places(levelling, plan.down_mm[:, column], unit)}")
-    if column in plan.exceptions:
-        found.append(f"replace or shim: raise {_places(levelling, plan.raise_mm[:, column], unit)}")
-    if np.nanmax(plan.removal_mm[:, column], initial=0.0) >= SHOWN_MM:
-        told = _places(levelling, plan.removal_mm[:, column], unit)
-        left = plan.crown_left_mm[:, column]
-        crown = f"; crown left {_figure(float(np.nanmin(left)), unit)}" if np.isfinite(left).any() else ""
-        flat = plan.flat_mm[:, column]
-        width = f", flat {_figure(float(np.nanmax(flat)), unit)}" if np.isfinite(flat).any() else ""
-        filed = plan.removal_mm[:, column] >= SHOWN_MM
-        known = np.isfinite(plan.u_removal_mm[filed, column]).any()
-        noise = "; less than it is known to" if known and plan.noise[filed, column].all() else ""
-        found.append(f"file {told}{crown}{width}{noise}")
-    return found
-
-
-def _places(levelling: Levelling, sizes: Sequence[float] | np.ndarray, unit: str) -> str:
-    told = [(path, float(size)) for path, size in zip(levelling.paths, sizes, strict=True) if size >= SHOWN_MM]
-    return ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size in told) + f" {unit}"
+def _deed(one: Deed, unit: str) -> str:
+    sizes = ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size, _ in one.sizes) + f" {unit}"
+    if one.task != "file":
+        return f"{TASKS[one.task]} {sizes}"
+    crown = f"; crown left {_figure(one.crown_left_mm, unit)}" if np.isfinite(one.crown_left_mm) else ""
+    width = f", flat {_figure(one.flat_mm, unit)}" if np.isfinite(one.flat_mm) else ""
+    return f"{TASKS[one.task]} {sizes}{crown}{width}{'; less than it is known to' if one.noise else ''}"
 
 
 def _alternatives(levelling: Levelling, unit: str) -> list[str]:
@@ -149,7 +130,7 @@ def _alternatives(levelling: Levelling, unit: str) -> list[str]:
     return lines
 
 
-def _first(sweep: Sweep | None, levelling: Levelling) -> list[str]:
+def first_lines(sweep: Sweep | None, levelling: Levelling) -> list[str]:
     """Say what is to be known before a file is picked up: readings that do not fit, and a shape that nobody stated."""
     lines = []
     for one in sweep.profile.suspects if sweep is not None and sweep.profile is not None else ():
@@ -161,7 +142,7 @@ def _first(sweep: Sweep | None, levelling: Levelling) -> list[str]:
     return lines
 
 
-def _doubts(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
+def doubt_lines(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
     """Say what the plan leans on: how well its removals are known, and crowns that are not known."""
     lines, plan = [], levelling.plan
     if isinstance(plan, LevellingPlan):
@@ -175,7 +156,7 @@ def _doubts(sweep: Sweep | None, levelling: Levelling, unit: str) -> list[str]:
                 lines.append(f"next: {next_words(sweep.next_best)}")
     if not np.isfinite(levelling.neck.crown_mm).any():
         lines.append("no crown height was measured: nothing here keeps a removal smaller than the crown")
-    return ["", *lines] if lines else []
+    return lines
 
 
 def _untold(sweep: Sweep | None) -> str:

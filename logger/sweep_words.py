@@ -73,13 +73,16 @@ def sweep_lines(sweep: Sweep | None, *, unit: str) -> list[str]:
     """Return what stands off by fret, and what to measure next, as lines for the table."""
     if sweep is None:
         return []
-    lines = []
-    for one in sweep.faults:
-        size = length(one.size.value_mm, one.size.expanded_u_mm() if one.size.known else None, unit)
-        lines.append(f"   fret {one.fret}: {_what(one)} {size} off the shape wanted")
+    lines = [f"   {fault_words(one, unit=unit)}" for one in sweep.faults]
     if sweep.next_best is not None:
         lines.append(f"   next: {next_words(sweep.next_best)}")
     return ["", *lines] if lines else []
+
+
+def fault_words(one: FretFault, *, unit: str) -> str:
+    """Say what stands off at a fret, and how far."""
+    size = length(one.size.value_mm, one.size.expanded_u_mm() if one.size.known else None, unit)
+    return f"fret {one.fret}: {_what(one)} {size} off the shape wanted"
 
 
 def _what(one: FretFault) -> str:
