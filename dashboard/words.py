@@ -7,6 +7,7 @@ braces are filled in by the script. Sentences about a single reading or flag com
 from types import MappingProxyType
 from typing import Any, Final
 
+from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from logger.features import KINDS, PLACES
 
 CHECKS: Final = MappingProxyType({
@@ -105,6 +106,7 @@ SOURCES: Final = MappingProxyType({
 })
 
 PAGE: Final = MappingProxyType({
+    **VIEW_WORDS,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",
@@ -332,6 +334,8 @@ def page_words() -> dict[str, Any]:
         "sources": dict(SOURCES),
         "verdicts": {name: {"large": large, "short": short} for name, (large, short) in VERDICTS.items()},
         "stages": {name: {"title": title, "opens": opens} for name, (title, opens) in STAGES.items()},
+        "tasks": dict(TASKS),
+        "alternatives": dict(ALTERNATIVES),
         "usual": list(USUAL),
         "checks": {
             name: {"title": title, "above": above, "below": below, "of": of}

@@ -10,13 +10,13 @@ from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
 from logger.evaluation.sweep import Profile
 from logger.instrument import Instrument
-from logger.levelling_report import Levelling
+from logger.levelling_report import Levelling, sanding_of
 from logger.plan_command import doubt_lines, first_lines, has_plan
 from logger.replanning import wishes_json
 from logger.report import Judge
 from logger.snapshot import CAUTIONS
 from logger.sweep_report import Sweep
-from logger.sweep_words import fault_words, next_words
+from logger.sweep_words import SANDING_CAUTION, fault_words, next_words, sanding_lines
 from logger.work_list import work_json
 
 
@@ -35,7 +35,10 @@ def beside_json(found: Evaluation, levelling: Levelling | None) -> dict[str, Any
         "shape": shape_json(judge.sweep.profile if judge.sweep else None, neck),
         "board_shape": shape_json(judge.survey.profile if judge.survey else None, neck),
         "positions_mm": [round(float(one), 4) for one in neck.positions_mm],
-        "suspects_counted": _suspects_counted(judge), "work": work_json(levelling), "wishes": wishes_json(neck, levelling),
+        "suspects_counted": _suspects_counted(judge), "work": work_json(levelling),
+        "wishes": wishes_json(neck, levelling),
+        "sanding": {unit: _sanding(judge, neck, unit) for unit in ("mm", "in")},
+        "to_do": {f"{one.check}|{one.fret}|{one.place}": one.what_to_do for one in found.verdicts if one.what_to_do},
         "cautions": dict(CAUTIONS), "faults": _faults_json(judge.sweep),
         "next": next_words(judge.sweep.next_best) if judge.sweep and judge.sweep.next_best else None,
         "first": first_lines(judge.sweep, levelling) if levelling else [],
@@ -79,6 +82,12 @@ def _suspects_counted(judge: Judge) -> bool:
     """Tell whether the readings that do not fit count in the plan, because the others do not tell every height."""
     sweep = judge.sweep
     return sweep is None or sweep.sound is sweep.profile
+
+
+def _sanding(judge: Judge, neck: Instrument, unit: str) -> list[str]:
+    """Say what to sand, without the caution, which the page shows by itself."""
+    lines = sanding_lines(sanding_of(judge.survey, neck), unit=unit)
+    return [line.strip() for line in lines if line and SANDING_CAUTION not in line]
 
 
 def _faults_json(sweep: Sweep | None) -> list[dict[str, Any]]:

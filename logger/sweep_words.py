@@ -16,6 +16,7 @@ from logger.sweep_report import Sweep
 
 LEAST_SANDED_MM: Final = 0.005
 """Less than this nobody sands on purpose (our choice)."""
+SANDING_CAUTION: Final = "dust of rosewood and ebony is a sensitiser: extraction and a respirator"
 ODD: Final = 0.01
 """Below this chance the readings as a whole disagree by more than their gauges are said to be worth."""
 
@@ -124,5 +125,4 @@ def sanding_lines(levelling: Levelling | None, *, unit: str) -> list[str]:
             at = f"on the {path} path " if path else ""
             frets = frets_words(fret for fret, _ in off)
             lines.append(f"   sand the bare board {at}at frets {frets}, most at {where}: {size}")
-    caution = "   dust of rosewood and ebony is a sensitiser: extraction and a respirator"
-    return ["", *lines, caution] if lines else []
+    return ["", *lines, f"   {SANDING_CAUTION}"] if lines else []
