@@ -3,7 +3,7 @@
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -40,3 +40,28 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
         pytest.skip("a disk of 1 MiB needs an administrator who may mount tmpfs; run as one")
     yield folder
     subprocess.run(["umount", folder], check=True)
+
+
+@pytest.fixture(scope="session")
+def sweep_rows() -> Callable[..., str]:
+    """Return a function that gives the steps and gaps of an invented swept neck as rows of a readings file.
+
+    Its columns are ``kind,fret,place,value,unit,feet,gauge,round``; the neck has a relief of 0.10 mm, and frets that
+    stand over it by what is given.
+    """
+    x_mm = [645 * (1 - 2 ** (-n / 12)) for n in range(21)]
+    middle, half = (x_mm[1] + x_mm[20]) / 2, (x_mm[20] - x_mm[1]) / 2
+
+    def rows(high: dict[int, float], place: str = "centre") -> str:
+        z = [0.10 * (((x - middle) / half) ** 2 - 1) + high.get(fret, 0.0) for fret, x in enumerate(x_mm)]
+
+        def over(fret: int, a: int, b: int) -> float:
+            share = (x_mm[fret] - x_mm[a]) / (x_mm[b] - x_mm[a])
+            return z[fret] - (1 - share) * z[a] - share * z[b]
+
+        at = [(reach, fret) for reach in (1, 2) for fret in range(1 + reach, 21 - reach)]
+        told = [f"fret_step,{f},{place},{over(f, f - r, f + r):.5f},mm,{f - r}-{f + r},rocker,{r}" for r, f in at]
+        told += [f"straightedge_gap,{f},{place},{-over(f, 1, 20):.5f},mm,1-20,depth," for f in (5, 8, 11, 14)]
+        return "\n".join(told) + "\n"
+
+    return rows

@@ -25,9 +25,12 @@
   bench.told = (lines) => (lines.length ? el('ul', {class: 'told'}, ...lines.map((line) => el('li', {text: bench.capital(line)}))) : null);
   bench.facts = (pairs, kind = '') => el('dl', {class: kind}, ...pairs.filter(Boolean).flatMap(([name, ...values]) => [el('dt', {text: name}), el('dd', {}, ...values)]));
   bench.caution = (text) => el('p', {class: 'caution'}, el('b', {text: `${fill('caution')}: `}), text);
+  // Readings from a file may have no time; the store then holds the beginning of its clock.
+  const timed = ({taken_at: at}) => at && Date.parse(at) > 0;
   // Which instrument and which readings a view stands on; people's names are texts.
   bench.standing = (told) => el('p', {class: 'calm standing'}, el('b', {text: told.report.instrument}), ' ',
-    told.taken_at ? fill('as_of', {time: `${bench.day(told.taken_at)}, ${bench.clock(told.taken_at)}`, n: told.report.readings}) : fill('no_readings_yet'));
+    !told.report.readings ? fill('no_readings_yet') : timed(told) ? bench.count('as_of', told.report.readings, {time: `${bench.day(told.taken_at)}, ${bench.clock(told.taken_at)}`})
+      : bench.count('untimed', told.report.readings));
 
   // A verdict in a line: sign, word, where, check, size, limits.
   const limits = ([low, high]) => {

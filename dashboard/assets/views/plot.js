@@ -45,11 +45,11 @@
   const numbers = (spec, at, size) => {
     let last = -Infinity;
     return spec.ticks.filter(({at: x}) => at.x(x) - last >= 1.35 * size && ((last = at.x(x)), true))
-      .map(({at: x, text}) => svg('text', {class: 'under', x: at.x(x), y: at.bottom + 1.15 * size, text}));
+      .map(({at: x, text}) => svg('text', {class: 'under', x: at.x(x), y: at.bottom + 1.5 * size, text}));
   };
 
   const draw = (node, spec, width) => {
-    const size = 0.8 * rem(), left = 4.4 * size, right = 0.8 * size, top = 0.9 * size, bottom = 1.7 * size;
+    const size = 0.8 * rem(), left = 4.4 * size, right = 0.8 * size, top = 0.9 * size, bottom = 2.1 * size;
     const height = (spec.rem ?? 13) * rem(), inner = height - top - bottom;
     const {range, n} = fitted(spec, width - left - right, inner);
     const middle = (spec.low + spec.high) / 2, low = middle - range / 2;
@@ -62,7 +62,7 @@
     const seen = (mm) => mm >= low && mm <= low + range;
     node.replaceChildren(svg('svg', {width, height, viewBox: `0 0 ${width} ${height}`, role: 'img', 'aria-label': spec.words}, span,
       ...ticks(low, low + range).flatMap(({mm, text}) => [across(mm, 'grid'), svg('text', {class: 'beside', x: left - 6, y: at.y(mm) + 0.35 * size, text})]),
-      svg('text', {class: 'beside unit', x: left - 6, y: height - 0.55 * size, text: bench.unit}), ...numbers(spec, at, size),
+      svg('text', {class: 'beside unit', x: left - 6, y: at.bottom + 1.5 * size, text: bench.unit}), ...numbers(spec, at, size),
       ...(spec.levels ?? []).filter(({mm}) => seen(mm)).flatMap(({mm, words}) => [across(mm, 'level'), svg('text', {class: 'on', x: width - right - 3, y: at.y(mm) - 4, text: words})]),
       ...paths(spec, at), ...spec.marks.map((one) => mark(one, at))));
     return n;

@@ -13,6 +13,12 @@
     if (!LENGTHS.includes(name) || trimmed === '' || !Number.isFinite(Number(trimmed))) return trimmed;
     return String(Number((Number(trimmed) * MM_PER[bench.unit]).toFixed(6)));
   };
+  // The bench refuses the same; said here, it is said at once and in the unit of the field.
+  const fault = (given, {wishes}) => ALL.filter((name) => name in given).map((name) => {
+    const value = Number(given[name]), most = wishes.most[name], long = LENGTHS.includes(name);
+    if (given[name] !== '' && value >= 0 && value <= most && (long || Number.isInteger(value))) return '';
+    return fill(long ? 'level_out' : 'level_out_whole', {what: fill(LABELS[name], {unit: bench.unit}), most: long ? bench.length(most) : most});
+  }).find(Boolean);
   const own = (session) => {
     try { return Object.fromEntries(Object.entries(JSON.parse(bench.recall(`wishes.${session}`) ?? '{}')).filter(([name, value]) => ALL.includes(name) && typeof value === 'string')); } catch { return {}; }
   };
@@ -52,12 +58,23 @@
       follow.disabled = !found;
       list();
     };
+    const refuse = (why) => {
+      found = null;
+      delete answer.dataset.busy;
+      answer.replaceChildren(el('p', {class: 'refused', text: bench.capital(why)}));
+      settle();
+    };
     const ask = async () => {
       const mine = ++number;
       if (!Object.keys(given).length) {
         found = null;
         answer.replaceChildren(el('p', {class: 'calm', text: fill('level_same')}));
         settle();
+        return;
+      }
+      const why = fault(given, told.beside);
+      if (why) {
+        refuse(why);
         return;
       }
       answer.dataset.busy = 'yes';
@@ -68,8 +85,7 @@
         answer.replaceChildren(...compare(told, found));
       } catch (error) {
         if (mine !== number) return;
-        found = null;
-        answer.replaceChildren(el('p', {class: 'refused', text: bench.capital(error.message)}));
+        refuse(error.message);
       }
       delete answer.dataset.busy;
       settle();

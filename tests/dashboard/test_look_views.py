@@ -1,0 +1,248 @@
+"""The views Fit, Board and sweep, and Levelling, on a store of an invented neck, in a real browser."""
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, expect
+
+from dashboard.server import serve
+from logger.door import Answer, Door
+from logger.looking import Looking
+from logger.readings_import import import_readings
+
+pytestmark = pytest.mark.browser
+SLOW_MS = 20_000
+NAME = "Rill <b>no. 5</b> (invented)"
+NECK = f"""\
+name = "{NAME}"
+kind = "steel-string"
+scale_mm = 645.0
+frets = 20
+join_fret = 14
+[target]
+relief_mm = 0.1
+[plan]
+tolerance_mm = 0.01
+crown_min_mm = 0.8
+reseats = 1
+"""
+GAUGES = "".join(
+    f'[gauge.{name}]\nkind = "{kind}"\nresolution_mm = 0.001\nu_mm = 0.003\nzero_u_mm = 0.002\n'
+    for name, kind in (("caliper", "caliper"), ("depth", "depth_indicator"), ("rocker", "rocker"))
+)
+READINGS = (
+    "kind,fret,place,value,unit,feet,gauge,round\n"
+    "tang_thickness,,,0.52,mm,,caliper,\nbarb_span,,,0.70,mm,,caliper,\ncrown_height,,,1.10,mm,,depth,\n"
+    "slot_width,5,bass,0.56,mm,,caliper,\nslot_width,6,bass,0.49,mm,,caliper,\nslot_width,7,bass,0.75,mm,,caliper,\n"
+    "seated_height,7,centre,1.18,mm,,depth,\n"
+)
+FIRST_TO_SEVENTH = """(path) => {
+    const line = document.querySelectorAll('#view-sweep .plot')[path].querySelector('.line.found').getAttribute('d');
+    const at = line.slice(1).split('L').map((point) => point.split(' ').map(Number));
+    return [at[6][0] - at[0][0], at[6][1] - at[0][1]];
+}"""
+"""How far the seventh fret is drawn from the first: along, and down."""
+DONE = "Object.keys(localStorage).find((key) => key.includes('done.'))"
+
+
+def _stored(folder: Path, readings: str, neck: str = NECK) -> tuple[Looking, str]:
+    """Return who answers about a store of these readings, and the session in it."""
+    for name, text in (("n.toml", neck), ("g.toml", GAUGES), ("r.csv", readings)):
+        (folder / name).write_text(text, encoding="utf-8")
+    import_readings(folder / "r.csv", folder / "s.db", instrument=folder / "n.toml", gauges=folder / "g.toml")
+    looking = Looking(folder / "s.db", current="")
+    session: str = looking.ask("rack", {})["instruments"][0]["sessions"][0]["session"]
+    return looking, session
+
+
+@pytest.fixture(scope="module")
+def site(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sweep_rows: Callable[..., str]) -> Iterator[Any]:
+    """A page on a store with a full session and one with a single reading."""
+    swept = READINGS + sweep_rows({7: 0.08, 12: 0.05}) + sweep_rows({12: 0.05}, "bass")
+    full, full_session = _stored(tmp_path_factory.mktemp("full"), swept)
+    bare, bare_session = _stored(tmp_path_factory.mktemp("bare"), "\n".join(READINGS.split("\n")[:2]))
+
+    def ask(what: str, wanted: Any) -> Any:
+        return (bare if wanted.get("id") == bare_session else full).ask(what, wanted)
+
+    door = Door(lambda *_: Answer(done=True), ask)
+    door.publish({"version": 1, "store": "s", "boot": "b", "seq": 0, "bad_seq": 0})
+    server = serve(door)
+    yield server.url, full_session, bare_session
+    server.stop()
+    door.close()
+
+
+@pytest.fixture
+def looker(site: Any, browser: Browser) -> Iterator[tuple[Page, list[str], Callable[..., None]]]:
+    """A page, what it complained of, and a function that opens a view of a session."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page, problems = context.new_page(), []
+    page.on("console", lambda said: problems.append(said.text) if said.type in {"error", "warning"} else None)
+    page.on("pageerror", lambda error: problems.append(str(error)))
+    url, full, bare = site
+
+    def look(view: str, *, empty: bool = False) -> None:
+        page.goto(f"{url}#{view}/{bare if empty else full}")
+        expect(page.locator(f"#view-{view} .standing")).to_contain_text(NAME, timeout=SLOW_MS)
+
+    yield page, problems, look
+    context.close()
+    assert problems == []
+
+
+def test_what_fails_first_stands_first_with_what_to_do(looker: Any):
+    page, _, look = looker
+    look("fit")
+
+    first = page.locator("#view-fit .judged li")
+    expect(first.first).to_have_text(re.compile(r"^Fail: Fret [67], bass"))
+    expect(page.locator("#view-fit")).to_contain_text(re.compile(r"Fret 7, bass, tang clearance 0\.230\s±\s0\.\d+\smm"))
+    expect(page.locator("#view-fit")).to_contain_text("Choose a wire with a thicker tang, or set the fret in glue")
+    expect(page.locator("#view-fit")).to_contain_text("limits 0.000 to 0.100 mm")
+    expect(page.locator("#view-fit")).to_contain_text("Clipped wire ends fly")
+    assert sorted(page.locator("#view-fit .plot .named").all_text_contents()) == ["6 tight", "7 loose"]
+    page.locator("#view-fit summary").click()
+    expect(page.locator("#view-fit .slots tbody tr")).to_have_count(3)
+
+
+def test_the_profile_says_how_far_it_is_exaggerated_and_that_is_true(looker: Any):
+    page, _, look = looker
+    look("sweep")
+
+    captions = page.locator("#view-sweep .plotted > p")
+    expect(captions.first).to_have_text(re.compile(r"Heights are drawn \d+ times as large as lengths\."))
+    said = {int(re.sub(r"\D", "", text)) for text in captions.all_text_contents()}
+    along_px, down_px = page.evaluate(FIRST_TO_SEVENTH, 1)
+    page.locator("#view-sweep summary").click()
+    mm = page.locator("#view-sweep .heights tbody tr").nth(6).locator("td").nth(1).inner_text()
+
+    assert len(said) == 1, "all paths are drawn alike"
+    along_mm = 645 * (2 ** (-1 / 12) - 2 ** (-7 / 12))
+    down_mm = -float(mm.split("\u00a0")[0].replace("\u2212", "-"))
+    assert (down_px / down_mm) / (along_px / along_mm) == pytest.approx(said.pop(), rel=0.03)
+
+
+def test_high_frets_are_named_in_words_and_in_the_drawing(looker: Any):
+    page, _, look = looker
+    look("sweep")
+
+    expect(page.locator("#view-sweep .judged")).to_contain_text(re.compile(r"Fret 7: .* stands 0\.08\d\s±\s0\.\d+\smm"))
+    assert "7 high" in page.locator("#view-sweep .plot .named").all_text_contents()
+    expect(page.locator("#view-sweep")).to_contain_text("Press-test before you level")
+    expect(page.locator("#view-sweep .zeros tbody tr").first).to_contain_text("±")
+    page.locator("#unit-in").click()
+    expect(page.locator("#view-sweep .judged")).to_contain_text(
+        re.compile(r"Fret 7: .* stands 0\.003\d\s±\s0\.\d+\sin")
+    )
+    page.locator("#unit-mm").click()
+
+
+def test_a_tick_is_kept_in_the_browser_and_belongs_to_its_amount(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    boxes = page.locator("#view-levelling .deeds input")
+    count = boxes.count()
+    assert count >= 2
+
+    boxes.first.focus()
+    page.keyboard.press("Space")
+
+    expect(page.locator("#view-levelling .worklist")).to_contain_text(f"1 of {count} ticked")
+    page.reload()
+    expect(boxes.first).to_be_checked(timeout=SLOW_MS)
+    expect(boxes.nth(1)).not_to_be_checked()
+    page.evaluate(f"(localStorage[{DONE}] = localStorage[{DONE}].replace('0.0', '0.1'))")
+    page.reload()
+    expect(boxes.first).not_to_be_checked(timeout=SLOW_MS)
+
+
+def test_another_wish_is_answered_as_the_value_changes(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    before = page.locator("#view-levelling .deeds li").count()
+
+    page.locator("#wish-relief_mm").fill("0.2")
+
+    total = page.locator("#view-levelling .compare tbody tr").first
+    expect(total).to_have_attribute("data-changed", "yes", timeout=SLOW_MS)
+    expect(page.locator("#view-levelling .deeds li")).to_have_count(before)
+    page.locator("#follow-wishes").check()
+    expect(page.locator("#view-levelling .worklist")).to_contain_text("By the wishes beside")
+    assert page.locator("#view-levelling .deeds li").count() > before
+    page.get_by_role("button", name="As in the file").click()
+    expect(page.locator("#view-levelling .deeds li")).to_have_count(before)
+    expect(page.locator("#wish-relief_mm")).to_have_value("0.100")
+
+
+def test_wishes_out_of_bounds_are_one_sentence_and_a_crown_in_the_way_is_said(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    refused = page.locator("#view-levelling .refused")
+
+    page.locator("#wish-reseats").fill("9")
+    expect(refused).to_have_text("Frets to re-seat, at most: give a whole number from 0 to 8")
+    page.locator("#wish-reseats").fill("1")
+    expect(refused).to_have_count(0, timeout=SLOW_MS)
+    page.locator("#wish-crown_min_mm").fill("-1")
+    expect(refused).to_have_text("Least crown to leave, mm: give a number from 0 to 2.000 mm")
+    page.locator("#wish-crown_min_mm").fill("1.09")
+    expect(page.locator("#view-levelling .answered")).to_contain_text("the least crown left", timeout=SLOW_MS)
+    expect(page.locator("#view-levelling .deeds")).to_be_visible()
+
+
+def test_in_inches_the_same_wish_is_asked(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    page.locator("#unit-in").click()
+    expect(page.locator("#wish-relief_mm")).to_have_value("0.0039")
+    with page.expect_request(re.compile("/look/levelling")) as asked:
+        page.locator("#wish-relief_mm").fill("0.01")
+    assert "relief_mm=0.254" in asked.value.url
+    expect(page.locator("#view-levelling .compare")).to_contain_text("in", timeout=SLOW_MS)
+    page.locator("#unit-mm").click()
+    expect(page.locator("#wish-relief_mm")).to_have_value("0.254")
+
+
+def test_only_the_list_is_printed_with_its_caution(looker: Any):
+    page, _, look = looker
+    look("levelling")
+
+    page.emulate_media(media="print")
+
+    expect(page.locator("#view-levelling .deeds")).to_be_visible()
+    expect(page.locator("#view-levelling .caution")).to_be_visible()
+    for hidden in ("#views", "header", "#view-levelling .wishes", "#view-levelling .others", "#view-levelling button"):
+        expect(page.locator(hidden).first).to_be_hidden()
+    assert (
+        page.locator("#view-levelling .deeds label").first.evaluate(
+            "(node) => parseFloat(getComputedStyle(node).fontSize)"
+        )
+        > 20
+    )
+
+
+@pytest.mark.parametrize(
+    ("view", "says"),
+    [
+        pytest.param("fit", "Too little is measured yet", id="fit"),
+        pytest.param("sweep", "The frets are not swept yet", id="sweep"),
+        pytest.param("levelling", "Too little is known for a plan", id="levelling"),
+    ],
+)
+def test_a_view_without_readings_says_what_is_missing(looker: Any, view: str, says: str):
+    page, _, look = looker
+    look(view, empty=True)
+    expect(page.locator(f"#view-{view}")).to_contain_text(says)
+
+
+@pytest.mark.parametrize("view", ["fit", "sweep", "levelling"])
+@pytest.mark.parametrize("width", [360, 820, 2560])
+def test_no_view_is_wider_than_its_screen(looker: Any, view: str, width: int):
+    page, _, look = looker
+    page.set_viewport_size({"width": width, "height": 900})
+    look(view)
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
