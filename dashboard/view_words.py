@@ -5,6 +5,7 @@ from typing import Final
 
 VIEW_WORDS: Final = MappingProxyType({
     "no_readings_yet": "no readings yet",
+    "as_of": "As of {time}, {n} readings",
     "as_of_one": "As of {time}, 1 reading",
     "untimed": "{n} readings, their time not noted",
     "untimed_one": "1 reading, its time not noted",

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from dashboard.server import serve
 from logger.door import Answer, Door
@@ -15,6 +15,7 @@ from logger.readings_import import import_readings
 
 pytestmark = pytest.mark.browser
 SLOW_MS = 20_000
+AGAIN_MS = 2_500
 NAME = "Rill <b>no. 5</b> (invented)"
 NECK = f"""\
 name = "{NAME}"
@@ -246,3 +247,23 @@ def test_no_view_is_wider_than_its_screen(looker: Any, view: str, width: int):
     page.set_viewport_size({"width": width, "height": 900})
     look(view)
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+def test_a_view_opened_while_another_is_awaited_is_shown(looker: Any, site: Any):
+    page, _, look = looker
+    look("fit")
+    held: list[Route] = []
+
+    def hold_the_first(route: Route) -> None:
+        if held:
+            route.continue_()
+        held.append(route)
+
+    page.route(re.compile("look/session"), hold_the_first)
+    page.evaluate("(id) => { location.hash = `sweep/${id}`; }", site[1])
+    page.evaluate("(id) => { location.hash = `levelling/${id}`; }", site[1])
+    page.wait_for_timeout(AGAIN_MS)  # by now the page no longer looks again by itself
+
+    held[0].continue_()
+
+    expect(page.locator("#view-levelling .worklist")).to_be_visible(timeout=SLOW_MS)

@@ -38,6 +38,7 @@
     } finally {
       busy = false;
     }
+    if (bench.view() !== name) show();  // another view was opened meanwhile
   };
   const turn = () => {
     const name = bench.view();

@@ -79,7 +79,7 @@
       }
       answer.dataset.busy = 'yes';
       try {
-        const told_ = await bench.ask('levelling', {id: session, ...given});
+        const told_ = await bench.look('levelling', {id: session, ...given});
         if (mine !== number) return;
         found = told_;
         answer.replaceChildren(...compare(told, found));
