@@ -69,10 +69,16 @@ def site(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sweep_rows:
     def ask(what: str, wanted: Any) -> Any:
         return (bare if wanted.get("id") == bare_session else full).ask(what, wanted)
 
-    door = Door(lambda *_: Answer(done=True), ask)
+    typed: list[Any] = []
+
+    def act(_id: str, action: Any) -> Answer:
+        typed.append(action)
+        return Answer(done=True)
+
+    door = Door(act, ask)
     door.publish({"version": 1, "store": "s", "boot": "b", "seq": 0, "bad_seq": 0})
     server = serve(door)
-    yield server.url, full_session, bare_session
+    yield server.url, full_session, bare_session, typed
     server.stop()
     door.close()
 
@@ -84,7 +90,7 @@ def looker(site: Any, browser: Browser) -> Iterator[tuple[Page, list[str], Calla
     page, problems = context.new_page(), []
     page.on("console", lambda said: problems.append(said.text) if said.type in {"error", "warning"} else None)
     page.on("pageerror", lambda error: problems.append(str(error)))
-    url, full, bare = site
+    url, full, bare, _ = site
 
     def look(view: str, *, empty: bool = False) -> None:
         page.goto(f"{url}#{view}/{bare if empty else full}")
@@ -267,3 +273,19 @@ def test_a_view_opened_while_another_is_awaited_is_shown(looker: Any, site: Any)
     held[0].continue_()
 
     expect(page.locator("#view-levelling .worklist")).to_be_visible(timeout=SLOW_MS)
+
+
+def test_what_a_gauge_types_while_a_tick_is_held_is_a_reading(looker: Any, site: Any):
+    page, _, look = looker
+    look("levelling")
+    box = page.locator("#view-levelling .deeds input").first
+    box.focus()
+
+    with page.expect_response(re.compile("/act$")):
+        page.keyboard.type("1.203\n")
+
+    assert site[3][-1] == {"do": "typed", "text": "1.203", "unit": "mm"}
+    expect(box).not_to_be_checked()
+    with page.expect_response(re.compile("/look/levelling")):  # what a person types into a wish is none
+        page.locator("#wish-relief_mm").press_sequentially("5", delay=1)
+    assert len(site[3]) == 1

@@ -27,7 +27,7 @@
   };
   const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), unskip: () => bench.ask({do: 'unskip'}), 'take-back': takeBack, 'take-now': () => bench.press({do: 'trigger'}), enter};
 
-  const editable = (node) => Boolean(node?.closest?.('input, textarea, select, [contenteditable]'));
+  const editable = (node) => Boolean(node?.closest?.('input:not([type=checkbox]), textarea, select, [contenteditable]'));
   const onKey = (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || !field) return;
     if (Object.hasOwn(KEYS, event.key)) {
@@ -48,7 +48,8 @@
   };
   const elsewhere = (event) => {
     const onControl = Boolean(document.activeElement?.closest?.('button, a, summary'));
-    if (event.key === ' ' && !onControl && !bench.by('take-now').hidden) {  // as a pedal that types sends it
+    const onBox = Boolean(document.activeElement?.closest?.('input'));  // its space ticks; what a gauge types is a reading
+    if (event.key === ' ' && !onControl && !onBox && !bench.by('take-now').hidden) {  // as a pedal that types sends it
       event.preventDefault();
       if (!event.repeat) work['take-now']();
       return;
