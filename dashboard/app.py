@@ -6,18 +6,22 @@ something to draw, because its library takes longer to load than all the rest, a
 """
 
 import json
+from collections.abc import Mapping
+from html import escape as html_escape
 from pathlib import Path
 from typing import Any, Final
 
 from dash import Dash, html
 from flask import Flask
 
-from dashboard.words import PAGE, VIEWS, page_words
+from dashboard.words import page_words
+
+Said = Mapping[str, str]
 
 ASSETS: Final = Path(__file__).parent / "assets"
 
 _INDEX: Final = """<!DOCTYPE html>
-<html lang="en">
+<html lang="@lang@">
 <head>
 {%metas%}
 <meta name="color-scheme" content="light dark">
@@ -41,39 +45,49 @@ def _named(label: str) -> dict[str, Any]:
     return {"aria-label": label}
 
 
-def make_app() -> Dash:
-    """Return the Dash application with its layout; routes and guard are added by `dashboard.server`."""
+def make_app(words: Mapping[str, Any] | None = None) -> Dash:
+    """Return the Dash application with its layout in these words of `page_words`, English if none are given.
+
+    Routes and guard are added by `dashboard.server`.
+    """
+    words = page_words() if words is None else words
+    said: Said = words["page"]
     # Dash takes both, its annotations take neither
     untyped: dict[str, Any] = {"server": Flask("dashboard", static_folder=None), "update_title": None}
     app = Dash(
         "dashboard",
         assets_folder=str(ASSETS),
-        title=PAGE["title"],
+        title=said["title"],
         serve_locally=True,
         add_log_handler=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
-        index_string=_index(),
+        index_string=_index(words),
         **untyped,
     )
-    app.layout = _layout()
+    app.layout = _layout(said, words["views"])
     return app
 
 
-def _index() -> str:
-    words = json.dumps(page_words(), ensure_ascii=False).replace("<", "\\u003c")
-    return _INDEX.replace("@no_script@", PAGE["no_script"]).replace("@words@", words)
+def _index(words: Mapping[str, Any]) -> str:
+    said: Said = words["page"]
+    index = _INDEX.replace("@lang@", html_escape(said["locale"])).replace("@no_script@", html_escape(said["no_script"]))
+    return index.replace("@words@", json.dumps(words, ensure_ascii=False).replace("<", "\\u003c"))
 
 
-def _layout() -> Any:
+def _layout(said: Said, views: Said) -> Any:
     return html.Div(
         [
-            html.A(PAGE["skip_link"], href="#typed", className="jump"),
-            _header(),
-            _views_nav(),
+            html.A(said["skip_link"], href="#typed", className="jump"),
+            _header(said),
+            _views_nav(said, views),
             html.Div(id="warnings", role="alert"),
             html.Main([
-                html.Div([_bench(), _study(), _map(), _lists(), _worth()], id="view-bench", className="view"),
-                *(html.Div(id=f"view-{name}", className="view", hidden=True) for name in VIEWS if name != "bench"),
+                html.Div(
+                    [_bench(said), _study(said), _map(said), _lists(said), _worth(said)],
+                    id="view-bench",
+                    className="view",
+                ),
+                *(html.Div(id=f"view-{name}", className="view", hidden=True) for name in views if name != "bench"),
             ]),
             html.Div(id="say", role="status", className="unseen"),
             html.Div(id="alarm", role="alert", className="unseen"),
@@ -82,24 +96,24 @@ def _layout() -> Any:
     )
 
 
-def _views_nav() -> Any:
-    links = [html.A(words, href=f"#{name}", id=f"to-{name}") for name, words in VIEWS.items()]
-    return html.Nav(links, id="views", **_named(PAGE["views"]))
+def _views_nav(said: Said, views: Said) -> Any:
+    links = [html.A(words, href=f"#{name}", id=f"to-{name}") for name, words in views.items()]
+    return html.Nav(links, id="views", **_named(said["views"]))
 
 
-def _header() -> Any:
+def _header(said: Said) -> Any:
     return html.Header([
-        html.Span([html.Span(className="mark", **_HIDDEN_FROM_READERS), PAGE["brand"]], className="brand"),
+        html.Span([html.Span(className="mark", **_HIDDEN_FROM_READERS), said["brand"]], className="brand"),
         html.Div(id="instrument"),
         html.Span(id="link", role="status"),
         html.Div(
-            [_switch("unit-mm", PAGE["mm"]), _switch("unit-in", PAGE["in"])],
+            [_switch("unit-mm", said["mm"]), _switch("unit-in", said["in"])],
             role="group",
             className="pair",
-            **_named(PAGE["unit"]),
+            **_named(said["unit"]),
         ),
-        _switch("dark", PAGE["dark"]),
-        _switch("sound", PAGE["sound"]),
+        _switch("dark", said["dark"]),
+        _switch("sound", said["sound"]),
     ])
 
 
@@ -108,26 +122,26 @@ def _switch(name: str, label: str) -> Any:
     return html.Button(label, id=name, type="button", className="switch", **unpressed)
 
 
-def _bench() -> Any:
+def _bench(said: Said) -> Any:
     return html.Section(
         [
             html.Div(
                 [
-                    html.Ol(id="stages", **_named(PAGE["stages"])),
+                    html.Ol(id="stages", **_named(said["stages"])),
                     html.Div(id="flagged", hidden=True),
-                    html.Ul(id="gauges", **_named(PAGE["connected"])),
+                    html.Ul(id="gauges", **_named(said["connected"])),
                 ],
                 className="strip",
             ),
-            html.Div(id="taken", role="group", hidden=True, **_named(PAGE["taken"])),
-            html.Div(id="neck", role="img", **_named(PAGE["neck"])),
+            html.Div(id="taken", role="group", hidden=True, **_named(said["taken"])),
+            html.Div(id="neck", role="img", **_named(said["neck"])),
             html.Div(
                 [
-                    html.Section(id="next", className="card", **_named(PAGE["next"])),
+                    html.Section(id="next", className="card", **_named(said["next"])),
                     html.Div(
                         [
-                            html.Div(id="queries", role="group", **_named(PAGE["query"])),
-                            html.Section(id="reading", className="card", **_named(PAGE["last"])),
+                            html.Div(id="queries", role="group", **_named(said["query"])),
+                            html.Section(id="reading", className="card", **_named(said["last"])),
                             html.Div(id="sure", hidden=True),
                         ],
                         className="lately",
@@ -135,25 +149,25 @@ def _bench() -> Any:
                 ],
                 className="two",
             ),
-            _entry(),
-            html.Div(id="climate", role="group", className="climate", **_named(PAGE["climate"])),
+            _entry(said),
+            html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),
         ],
         id="bench",
-        **_named(PAGE["bench"]),
+        **_named(said["bench"]),
     )
 
 
-def _entry() -> Any:
+def _entry(said: Said) -> Any:
     return html.Div(
         [
             html.Div(id="entry", className="field"),
             html.Div(
                 [
-                    _action("take-now", PAGE["take_now"], "F4", hidden=True),
-                    _action("repeat", PAGE["repeat"], "F2"),
-                    _action("skip", PAGE["skip"], "F8"),
-                    html.Button(PAGE["unskip"], id="unskip", type="button", className="action", hidden=True),
-                    _action("take-back", PAGE["take_back"], "F9"),
+                    _action("take-now", said["take_now"], "F4", hidden=True),
+                    _action("repeat", said["repeat"], "F2"),
+                    _action("skip", said["skip"], "F8"),
+                    html.Button(said["unskip"], id="unskip", type="button", className="action", hidden=True),
+                    _action("take-back", said["take_back"], "F9"),
                 ],
                 className="actions",
             ),
@@ -169,54 +183,54 @@ def _action(name: str, label: str, key: str, *, hidden: bool = False) -> Any:
     return html.Button([label, " ", html.Kbd(key)], id=name, type="button", className="action", **shortcut)
 
 
-def _study() -> Any:
+def _study(said: Said) -> Any:
     return html.Section(
         [
             html.Div(id="outcome"),
-            html.Div([html.H3(PAGE["study_chart"]), html.Div(id="study-chart-box", hidden=True)], id="by-part"),
+            html.Div([html.H3(said["study_chart"]), html.Div(id="study-chart-box", hidden=True)], id="by-part"),
             html.Div(id="outcome-tables"),
         ],
         id="study",
         className="card",
         hidden=True,
-        **_named(PAGE["study"]),
+        **_named(said["study"]),
     )
 
 
-def _worth() -> Any:
+def _worth(said: Said) -> Any:
     return html.Section(
-        [html.H2(PAGE["gauges"]), html.P(PAGE["worth_more"], className="calm"), html.Div(id="worth")],
+        [html.H2(said["gauges"]), html.P(said["worth_more"], className="calm"), html.Div(id="worth")],
         id="gauge-records",
         className="card",
         hidden=True,
-        **_named(PAGE["gauges"]),
+        **_named(said["gauges"]),
     )
 
 
-def _map() -> Any:
+def _map(said: Said) -> Any:
     return html.Section(
         [
-            html.H2(PAGE["map"]),
-            html.Div(id="checks", role="group", **_named(PAGE["map"])),
+            html.H2(said["map"]),
+            html.Div(id="checks", role="group", **_named(said["map"])),
             html.Div(id="map"),
             html.Div(id="chart-box", hidden=True),
         ],
         className="card mapped",
-        **_named(PAGE["map"]),
+        **_named(said["map"]),
     )
 
 
-def _lists() -> Any:
+def _lists(said: Said) -> Any:
     return html.Div(
         [
             html.Section(
-                [html.H2(PAGE["flags"]), html.Div(id="flags")],
+                [html.H2(said["flags"]), html.Div(id="flags")],
                 id="flag-list",
                 className="card flags",
                 tabIndex="-1",
-                **_named(PAGE["flags"]),
+                **_named(said["flags"]),
             ),
-            html.Section([html.H2(PAGE["recent"]), html.Ol(id="recent")], className="card"),
+            html.Section([html.H2(said["recent"]), html.Ol(id="recent")], className="card"),
         ],
         className="lists",
     )

@@ -6,16 +6,21 @@ import sys
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
     from logger.door import Door, PageServer
 
 INTERRUPTED: Final = 130
 """Exit status after Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 
-def _serve(door: "Door", *, port: int) -> "PageServer":
+def _serve(
+    door: "Door", *, port: int, lan: "Callable[[str], None] | None" = None, language: "Path | None" = None
+) -> "PageServer":
     from dashboard.server import serve  # Dash takes a second to import; most commands never need it
 
-    return serve(door, port=port)
+    return serve(door, port=port, lan=lan, language=language)
 
 
 ONE_THREAD: Final = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")

@@ -18,6 +18,7 @@ from typing import Any, Final
 from flask import Flask, Response, abort, request
 
 from dashboard import words
+from dashboard.network import WELCOME
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
 
@@ -35,6 +36,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "take_back": frozenset({"gauge", "sequence"}),
     "keep": frozenset({"gauge", "sequence"}),
     "skip": frozenset(),
+    "skip_stage": frozenset(),
     "unskip": frozenset(),
     "repeat": frozenset(),
     "trigger": frozenset(),
@@ -108,8 +110,13 @@ class Feed:
     def _feed(self) -> Response:
         if self._over() or not self._slots.acquire(blocking=False):
             return Response(words.BUSY, 503, mimetype="text/plain")
-        gone = request.environ.get("waitress.client_disconnected", lambda: False)
-        response = Response(self.events(gone), mimetype="text/event-stream", headers={"Cache-Control": "no-store"})
+        left = request.environ.get("waitress.client_disconnected", lambda: False)
+        welcome = request.environ.get(WELCOME, lambda: True)  # a link to look on may be ended while it is used
+        response = Response(
+            self.events(lambda: left() or not welcome()),
+            mimetype="text/event-stream",
+            headers={"Cache-Control": "no-store"},
+        )
         response.call_on_close(self._slots.release)  # also when the page went before the first event
         return response
 

@@ -26,11 +26,11 @@ def trusted_hosts(host: str) -> list[str]:
     if host in {"127.0.0.1", "localhost", "::1"}:
         return list(LOOPBACK)
     name = socket.gethostname()
-    own = {host, name, f"{name}.local", _outward_address()} - {"0.0.0.0", "::", ""}  # noqa: S104 - taken out, not bound
+    own = {host, name, f"{name}.local", outward_address()} - {"0.0.0.0", "::", ""}  # noqa: S104 - taken out, not bound
     return [*LOOPBACK, *sorted(own)]
 
 
-def _outward_address() -> str:
+def outward_address() -> str:
     """Return this machine's address on the workshop network, or an empty text; nothing is sent."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:

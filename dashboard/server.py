@@ -4,6 +4,8 @@ import logging
 import os
 import socket
 import threading
+from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Final
 
 import waitress
@@ -12,6 +14,9 @@ from waitress import wasyncore
 from dashboard import guard
 from dashboard.app import make_app
 from dashboard.feed import Feed
+from dashboard.network import Network, code_line
+from dashboard.pairing import Code, Pairing
+from dashboard.words import page_words
 from logger.door import Door
 
 THREADS: Final = 32
@@ -26,22 +31,24 @@ BACKLOG_BYTES: Final = 256 * 1024
 
 STOP_S: Final = 0.8
 
+THIS_MACHINE: Final = "127.0.0.1"
+EVERY_ADDRESS: Final = "0.0.0.0"  # noqa: S104 - only when the person asks for the network, and behind the pairing
+
 log = logging.getLogger(__name__)
 
 
 class RunningPage:
     """A page that is being served; `stop` frees its port."""
 
-    def __init__(self, listener: socket.socket, server: Any, feed: Feed) -> None:
+    def __init__(self, listener: socket.socket, server: Any, feed: Feed, each_round: Callable[[], object]) -> None:
         self._server = server
+        self._each_round = each_round
         self._feed = feed
         self._listener = listener
         self._stopping = threading.Event()
         self._waking = threading.Lock()
         self._awake = True
-        host, port = listener.getsockname()[:2]
-        shown = "127.0.0.1" if host in {"0.0.0.0", "::"} else host  # noqa: S104 - shown, not bound
-        self.url = f"http://[{shown}]:{port}/" if ":" in shown else f"http://{shown}:{port}/"
+        self.url = f"http://{THIS_MACHINE}:{listener.getsockname()[1]}/"
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
         self._thread.start()
 
@@ -59,6 +66,7 @@ class RunningPage:
         try:
             while not self._stopping.is_set():
                 wasyncore.loop(timeout=STOP_S, use_poll=True, map=sockets, count=1)
+                self._each_round()
         finally:
             self._close(sockets)
 
@@ -74,19 +82,31 @@ class RunningPage:
             wasyncore.close_all(sockets, ignore_all=True)
 
 
-def serve(door: Door, *, port: int = 0, host: str = "127.0.0.1") -> RunningPage:
+def serve(
+    door: Door, *, port: int = 0, lan: Callable[[str], None] | None = None, language: Path | None = None
+) -> RunningPage:
     """Serve the page of a door and return at once; port 0 picks a free one.
 
-    On any other host than this machine itself the page is open to whoever is on the network: it asks for no name.
+    Args:
+        door: what is shown and asked.
+        port: where; 0 picks a free one.
+        lan: open the page to the workshop network, behind the pairing, and tell these lines; None keeps it to this
+            machine.
+        language: a file of translated words; None for English.
 
     Raises:
-        OSError: the port is taken or the host is not one of this machine's.
+        OSError: the port is taken.
+        TranslationError: the file of words cannot be read or does not hold.
     """
+    words = page_words(language)
+    host = THIS_MACHINE if lan is None else EVERY_ADDRESS
     listener = _listen(host, port)
-    app = make_app()
+    app = make_app(words)
     feed = Feed(door, most_streams=MOST_STREAMS)
     feed.register(app.server)
     guard.protect(app.server, hosts=guard.trusted_hosts(host), script_hashes=app.csp_hashes())
+    network = _network(listener, lan, words)
+    network.register(app.server)
     server = waitress.create_server(
         app.server,
         sockets=[listener],
@@ -97,7 +117,23 @@ def serve(door: Door, *, port: int = 0, host: str = "127.0.0.1") -> RunningPage:
         outbuf_high_watermark=BACKLOG_BYTES,
         clear_untrusted_proxy_headers=True,
     )
-    return RunningPage(listener, server, feed)
+    if lan is None:
+        return RunningPage(listener, server, feed, lambda: None)
+    for line in network.lines():
+        lan(line)
+    return RunningPage(listener, server, feed, network.pairing.code)
+
+
+def _network(listener: socket.socket, lan: Callable[[str], None] | None, words: dict[str, Any]) -> Network:
+    def tell(code: Code) -> None:
+        if lan is not None:
+            lan(code_line(code))
+
+    address = f"http://{guard.outward_address() or socket.gethostname()}:{listener.getsockname()[1]}/"
+    return Network(
+        pairing=Pairing(on_new_code=tell), lan=lan is not None, address=address,
+        said=words["pair"] | {"lang": words["page"]["locale"]},
+    )  # fmt: skip
 
 
 def _listen(host: str, port: int) -> socket.socket:

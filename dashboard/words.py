@@ -4,9 +4,11 @@
 braces are filled in by the script. Sentences about a single reading or flag come from the bench, not from here.
 """
 
+from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from logger.features import KINDS, PLACES
 
@@ -321,10 +323,33 @@ BENCH_FAILED: Final = "the bench could not do this; its log says why"
 BUSY: Final = "too many pages are open; this one asks again by itself"
 
 
-def page_words() -> dict[str, Any]:
-    """Return all words that the scripts need, as plain JSON values."""
+PAIR: Final = MappingProxyType({
+    # the page that another machine gets before it is paired
+    "title": "Pair with the bench",
+    "how": "The bench shows a code of six digits: on its own screen under Settings, and in its terminal. It is good "
+    "once, and for ten minutes.",
+    "code": "Pairing code",
+    "enter": "Pair",
+    "wrong": "This is not the code of the moment; look at the bench again.",
+    "too_many": "Too many codes were tried; wait {seconds} seconds.",
+    "look": "Look at the bench",
+})
+
+
+def page_words(language: Path | None = None) -> dict[str, Any]:
+    """Return all words of the page as plain JSON values, in English or as a file of translated words has them.
+
+    Raises:
+        TranslationError: the file cannot be read or does not hold.
+    """
+    return _english() if language is None else read_translation(language, _english())
+
+
+def _english() -> dict[str, Any]:
     return {
         "page": dict(PAGE),
+        "views": dict(VIEWS),
+        "pair": dict(PAIR),
         "places": list(PLACES),
         "kinds": {name: kind.words for name, kind in KINDS.items()},
         "statuses": dict(STATUSES),

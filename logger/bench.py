@@ -264,6 +264,7 @@ class Bench:
     def _act(self, action_id: str, action: Action) -> Answer:
         plain = {
             "skip": self.recorder.skip,
+            "skip_stage": self._skip_stage,
             "unskip": self.recorder.unskip,
             "repeat": self.recorder.repeat,
             "trigger": self._trigger,
@@ -282,6 +283,14 @@ class Bench:
             case other:
                 known = ", ".join(("typed", "take_back", "keep", "climate", *plain))
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
+
+    def _skip_stage(self) -> Answer:
+        """Pass over what is left of the stage at hand; it is undone feature by feature."""
+        first, _ = self.recorder.sheet_state()
+        answer = self.recorder.skip()
+        while answer.done and first and (item := self.recorder.sheet_state()[0]) and item.stage == first.stage:
+            answer = self.recorder.skip()
+        return answer
 
     def _trigger(self) -> Answer:
         item, _ = self.recorder.sheet_state()

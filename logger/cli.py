@@ -31,6 +31,7 @@ from logger.cli_arguments import (
     add_page,
     add_store,
     command,
+    page_as_asked,
     page_port,
     stopped_by_signal,
     store_from_environment,
@@ -122,7 +123,7 @@ def _run_demo(options: argparse.Namespace, serve: Serve, stop: threading.Event) 
     )
     with page_port(options.port), _writable(options.acks):
         try:
-            return run_demo(wanted, serve, stop=stop)
+            return run_demo(wanted, page_as_asked(options, serve), stop=stop)
         except BenchSilentError as error:
             return _say(error, GAUGE)
 
@@ -149,7 +150,7 @@ def _run_bench(options: argparse.Namespace, serve: Serve, stop: threading.Event)
         shop=shop_address(options.shop),
     )
     with page_port(options.port):
-        return run_sitting(wanted, serve, stop=stop)
+        return run_sitting(wanted, page_as_asked(options, serve), stop=stop)
 
 
 def _evaluate(options: argparse.Namespace, _serve: Serve) -> int:

@@ -5,11 +5,14 @@ import contextlib
 import os
 import re
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Any, Final, NoReturn
 
+from logger.door import Serve
 from logger.store import default_path
 
 OK, FAILED, USAGE, GAUGE, STORE, OUR_FAULT = 0, 1, 2, 3, 4, 70
@@ -105,6 +108,16 @@ def add_page(parser: argparse.ArgumentParser) -> None:
         "--port", type=port_number, default=0, metavar="N", help="port of the page; 0 takes any free one"
     )
     parser.add_argument("--no-browser", dest="browser", action="store_false", help="do not open a browser")
+    parser.add_argument("--lan", action="store_true", help="let machines of the workshop network in, each by a code")
+    parser.add_argument("--words", type=Path, metavar="W.toml", help="the page's words in another language")
+
+
+def page_as_asked(options: argparse.Namespace, serve: Serve) -> Serve:
+    """Return the page with what `add_page` was asked for beside its port."""
+    asked: dict[str, Any] = {"language": options.words} if options.words else {}
+    if options.lan:
+        asked["lan"] = lambda line: print(line, file=sys.stderr, flush=True)
+    return partial(serve, **asked) if asked else serve
 
 
 def add_store(parser: argparse.ArgumentParser, *, default: str | None = None) -> None:

@@ -136,6 +136,23 @@ def test_a_reading_that_does_not_belong_is_asked_about_and_kept(bench: Bench):
     again.stop()
 
 
+def test_what_is_left_of_a_stage_is_skipped_and_nothing_else(bench: Bench):
+    _type(bench, "0.51")
+    assert bench.door.act("s", {"do": "skip_stage"}).done
+    slots = _when(bench, lambda s: s["stage"] == "slots")
+    assert [one["done"] for one in slots["stages"][:2]] == [slots["stages"][0]["of"], 0]
+    assert bench.door.act("t", {"do": "skip_stage"}).done
+    assert _when(bench, lambda s: s["stage"] == "seating")["next"]["words"] == "fret 1, bass: height of the seated fret"
+    assert bench.door.act("u", {"do": "unskip"}).done
+    assert _when(bench, lambda s: s["stage"] == "slots")["next"]["words"] == "fret 5, treble: slot depth"
+
+
+def test_of_a_finished_sheet_no_stage_can_be_skipped(bench: Bench):
+    for number in range(4):
+        assert bench.door.act(f"s{number}", {"do": "skip_stage"}).done
+    assert not bench.door.act("t", {"do": "skip_stage"}).done
+
+
 def test_a_skip_is_shown_and_can_be_undone(bench: Bench):
     bench.door.act("s", {"do": "skip"})
     assert _when(bench, lambda s: s["skipped"])["skipped"] == "wire: tang thickness"

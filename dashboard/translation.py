@@ -1,0 +1,67 @@
+"""Read a file of translated words over the page's own: what it does not say stays English, what nobody asks is refused.
+
+The file is TOML or JSON and has the tables of `dashboard.words.page_words`: ``[page]`` with its sentences, ``[views]``,
+``[verdicts.pass]`` and so on. Names in braces must be those of the English sentence.
+"""
+
+import json
+import string
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import InputFileError
+
+NO_WORDS: Final = frozenset({"places", "usual", "opens"})
+"""Names in `page_words` that the scripts compare with, and nobody reads."""
+
+
+class TranslationError(InputFileError):
+    """A file of translated words cannot be read, or says what the page does not ask for."""
+
+
+def read_translation(path: Path, english: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the English words with those of a file in their place.
+
+    Raises:
+        TranslationError: the file cannot be read, is neither TOML nor JSON, or does not hold.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+        given = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
+    except OSError as error:
+        raise TranslationError(f"{path}: words cannot be read ({error.strerror}); give --words a file") from error
+    except (ValueError, RecursionError) as error:  # TOML, JSON and UTF-8 faults are all of this kind
+        raise TranslationError(f"{path}: words must be TOML or, named .json, JSON in UTF-8: {error}") from error
+    if not isinstance(given, dict):
+        raise TranslationError(f"{path}: words must be a table, got a {type(given).__name__}")
+    return _over(english, given, f"{path}: ")
+
+
+def _over(english: Mapping[str, Any], given: Mapping[str, Any], where: str) -> dict[str, Any]:
+    unknown = sorted(name for name in given if name not in english or name in NO_WORDS)
+    if unknown:
+        raise TranslationError(f"{where}the page has no word named {', '.join(map(repr, unknown))}; leave it out")
+    return {name: _word(text, given[name], f"{where}{name}") if name in given else text
+            for name, text in english.items()}  # fmt: skip
+
+
+def _word(english: Any, given: Any, where: str) -> Any:
+    if isinstance(english, Mapping):
+        if not isinstance(given, Mapping):
+            raise TranslationError(f"{where} must be a table of words, got {given!r}")
+        return _over(english, given, f"{where}.")
+    if not isinstance(given, str) or not given.strip():
+        raise TranslationError(f"{where} must be a text with words in it, got {given!r}")
+    if _braces(given, where) != _braces(english, where):
+        wanted = ", ".join(f"{{{name}}}" for name in sorted(_braces(english, where))) or "none"
+        raise TranslationError(f"{where} must have the names in braces of the English ({wanted}), got {given!r}")
+    return given
+
+
+def _braces(text: str, where: str) -> set[str]:
+    try:
+        return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+    except ValueError as error:
+        raise TranslationError(f"{where} must close every brace that it opens, got {text!r}") from error

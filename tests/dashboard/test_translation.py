@@ -1,0 +1,86 @@
+"""A file of translated words: what it says stands on the page, what it leaves out stays English."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from dashboard.app import make_app
+from dashboard.translation import TranslationError
+from dashboard.words import PAGE, page_words
+
+Write = Callable[..., Path]
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Write:
+    def write(text: str | bytes, name: str = "words.toml") -> Path:
+        path = tmp_path / name
+        path.write_bytes(text.encode() if isinstance(text, str) else text)
+        return path
+
+    return write
+
+
+def test_english_needs_no_file() -> None:
+    assert page_words()["page"] == dict(PAGE)
+
+
+def test_what_is_not_translated_stays_english(written: Write) -> None:
+    words = page_words(written('[page]\nskip = "\u00dcbergehen"\n[verdicts.fail]\nlarge = "Fehler"\n'))
+    assert words["page"]["skip"] == "\u00dcbergehen"
+    assert words["page"]["enter"] == "Enter"
+    assert words["verdicts"]["fail"] == {"large": "Fehler", "short": "fail"}
+
+
+def test_json_does_as_well(written: Write) -> None:
+    assert page_words(written(json.dumps({"views": {"rack": "Regal"}}), "w.json"))["views"]["rack"] == "Regal"
+
+
+def test_all_words_as_a_file_are_the_page_again(written: Write) -> None:
+    words = page_words()
+    asked = {name: part for name, part in words.items() if name not in {"places", "usual", "stages"}}
+    assert page_words(written(json.dumps(asked), "w.json")) == words
+
+
+@pytest.mark.parametrize(
+    ("text", "rule"),
+    [
+        pytest.param("[page]\nspik = 'x'", "no word named 'spik'; leave it out", id="unknown word"),
+        pytest.param("[pages]\nskip = 'x'", "no word named 'pages'", id="unknown table"),
+        pytest.param("usual = 'x'", "no word named 'usual'", id="what nobody reads"),
+        pytest.param("[stages.wire]\nopens = 'x'", "stages.wire.*no word named 'opens'", id="what scripts compare"),
+        pytest.param("[page]\nskip = 3", "page.skip must be a text with words in it, got 3", id="number"),
+        pytest.param("[page]\nskip = ' '", "page.skip must be a text with words", id="blank"),
+        pytest.param("page = 'x'", "page must be a table of words", id="text for a table"),
+        pytest.param("[page]\nfrets = 'B\u00fcnde'", r"page.frets must have .*\(\{n\}\)", id="brace left out"),
+        pytest.param("[page]\nskip = '{n}'", r"\(none\), got '\{n\}'", id="brace too many"),
+        pytest.param("[page]\nskip = '{'", "page.skip must close every brace", id="open brace"),
+        pytest.param("[page", "must be TOML", id="no TOML"),
+        pytest.param(b"\xff", "must be TOML", id="no UTF-8"),
+    ],
+)  # fmt: skip
+def test_a_file_that_does_not_hold_says_so_in_one_line(written: Write, text: str | bytes, rule: str) -> None:
+    with pytest.raises(TranslationError, match=rule) as told:
+        page_words(written(text))
+    assert "words.toml" in str(told.value)
+
+
+@pytest.mark.parametrize("text", ["[]", "{", "3", "[" * 100_000], ids=["list", "cut", "number", "deep"])
+def test_json_that_is_no_table_is_refused(written: Write, text: str) -> None:
+    with pytest.raises(TranslationError, match="must be"):
+        page_words(written(text, "w.json"))
+
+
+def test_a_missing_file_is_said(tmp_path: Path) -> None:
+    with pytest.raises(TranslationError, match="cannot be read"):
+        page_words(tmp_path / "none.toml")
+
+
+def test_the_page_is_laid_out_in_the_words_and_says_its_language(written: Write) -> None:
+    app = make_app(page_words(written('[page]\nlocale = "de-DE"\nskip = "\u00dcbergehen"\n[views]\nrack = "Regal"\n')))
+    laid_out = str(app.layout)
+    assert "\u00dcbergehen" in laid_out
+    assert "Regal" in laid_out
+    assert '<html lang="de-DE">' in app.index_string
