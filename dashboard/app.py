@@ -80,10 +80,11 @@ def _layout(said: Said, views: Said) -> Any:
             html.A(said["skip_link"], href="#typed", className="jump"),
             _header(said),
             _views_nav(said, views),
+            html.P(id="onlooker", hidden=True),
             html.Div(id="warnings", role="alert"),
             html.Main([
                 html.Div(
-                    [_bench(said), _study(said), _map(said), _lists(said), _worth(said)],
+                    [_welcome(said), _bench(said), _study(said), _map(said), _lists(said), _worth(said)],
                     id="view-bench",
                     className="view",
                 ),
@@ -120,6 +121,10 @@ def _header(said: Said) -> Any:
 def _switch(name: str, label: str) -> Any:
     unpressed: dict[str, Any] = {"aria-pressed": "false"}
     return html.Button(label, id=name, type="button", className="switch", **unpressed)
+
+
+def _welcome(said: Said) -> Any:
+    return html.Section(id="welcome", className="card", hidden=True, **_named(said["welcome"]))
 
 
 def _bench(said: Said) -> Any:

@@ -8,6 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from logger.features import KINDS, PLACES
@@ -307,6 +308,7 @@ PAGE: Final = MappingProxyType({
     "said": "{words}: {value}, {verdict}",
     "alarm": "Fail: {words}, {value}. {because}",
     "alarm_plain": "A reading failed, number {n}",
+    **SETTING_WORDS,
 })
 
 TOO_MANY: Final = "at most {most} actions in one post, got {got}; send the rest in another"
@@ -321,19 +323,6 @@ BAD_CLIMATE: Final = "{name} must be a number, got {got}"
 UNKNOWN_KEYS: Final = "action {do} knows nothing of {keys}"
 BENCH_FAILED: Final = "the bench could not do this; its log says why"
 BUSY: Final = "too many pages are open; this one asks again by itself"
-
-
-PAIR: Final = MappingProxyType({
-    # the page that another machine gets before it is paired
-    "title": "Pair with the bench",
-    "how": "The bench shows a code of six digits: on its own screen under Settings, and in its terminal. It is good "
-    "once, and for ten minutes.",
-    "code": "Pairing code",
-    "enter": "Pair",
-    "wrong": "This is not the code of the moment; look at the bench again.",
-    "too_many": "Too many codes were tried; wait {seconds} seconds.",
-    "look": "Look at the bench",
-})
 
 
 def page_words(language: Path | None = None) -> dict[str, Any]:

@@ -29,6 +29,7 @@
   const poll = async () => {
     try {
       const reply = await fetch('snapshot', {cache: 'no-store'});
+      if (reply.status === 401) location.reload();  // to the page that asks for the code
       if (reply.ok) take(await reply.json());
     } catch { /* still away; the link says so already */ }
   };

@@ -19,7 +19,8 @@
     keep();
     for (const item of batch) bench.tell('answer', item, byId.get(item.id) ?? {done: false, text: bench.fill('no_answer')});
   };
-  const refused = (status) => status >= 400 && status < 500 && status !== 408 && status !== 429;
+  // 401: the bench was started again and asks for a code first; what was typed waits for it.
+  const refused = (status) => status >= 400 && status < 500 && ![401, 408, 429].includes(status);
 
   const send = async (batch, signal = null) => {
     const reply = await fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch), signal});

@@ -8,10 +8,19 @@
     kept: {wave: 'sine', notes: [[784, 0, 0.07]]},
     fail: {wave: 'sawtooth', notes: [[196, 0, 0.16], [196, 0.22, 0.16], [156, 0.44, 0.3]]},
   };
-  const VOLUME = 0.25, QUIET = 0.0001, EDGE_S = 0.012, KEPT = 100;
+  const LOUDEST = 0.5, USUAL = 50, QUIET = 0.0001, EDGE_S = 0.012, KEPT = 100;
 
   let context = null;
   const tones = (bench.tones = {on: bench.recall('sound') === 'on', played: []});
+
+  // From 0 to 100; whatever else is kept counts as never set.
+  tones.volume = () => {
+    const kept = bench.recall('volume');
+    return /^\d{1,3}$/.test(kept ?? '') ? Math.min(100, Number(kept)) : USUAL;
+  };
+  tones.setVolume = (volume) => bench.keep('volume', String(volume));
+  tones.chosen = (tone) => bench.recall(`tone.${tone}`) !== 'off';
+  tones.choose = (tone, on) => bench.keep(`tone.${tone}`, on ? 'on' : 'off');
 
   const note = (wave, [pitch, after, length], delay_s) => {
     const start = context.currentTime + after + delay_s;
@@ -20,7 +29,7 @@
     source.frequency.value = pitch;
     source.connect(gain).connect(context.destination);
     gain.gain.setValueAtTime(QUIET, start);
-    gain.gain.exponentialRampToValueAtTime(VOLUME, start + EDGE_S);
+    gain.gain.exponentialRampToValueAtTime(Math.max(QUIET, LOUDEST * tones.volume() / 100), start + EDGE_S);
     gain.gain.exponentialRampToValueAtTime(QUIET, start + length);
     source.start(start);
     source.stop(start + length + EDGE_S);
@@ -29,6 +38,9 @@
   // Browsers let a page sound only after a touch or a key.
   const wake = () => {
     if (!tones.on) return;
+    begin();
+  };
+  const begin = () => {
     context = context || new AudioContext();
     if (context.state !== 'running') context.resume();
   };
@@ -38,10 +50,17 @@
     bench.keep('sound', on ? 'on' : 'off');
     wake();
   };
+  const sound = (pattern, delay_s = 0) => pattern.notes.forEach((each) => note(pattern.wave, each, delay_s));
+  // Asked for by a press, it is heard even where the sound is off.
+  tones.sample = (tone) => {
+    begin();
+    sound(PATTERNS[tone]);
+    tones.sampled = tone;
+  };
   tones.play = (verdict, delay_s = 0) => {
     const pattern = PATTERNS[verdict];
-    if (!pattern || !tones.on || context?.state !== 'running') return;
-    pattern.notes.forEach((each) => note(pattern.wave, each, delay_s));
+    if (!pattern || !tones.on || !tones.chosen(verdict) || context?.state !== 'running') return;
+    sound(pattern, delay_s);
     tones.played.push(verdict);
     tones.played.splice(0, Math.max(0, tones.played.length - KEPT));
   };

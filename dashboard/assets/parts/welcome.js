@@ -1,0 +1,51 @@
+// A guide for whoever has measured nothing yet: to a seated fret, three heights, a verdict. Put away, it stays away.
+(() => {
+  const bench = (window.fretledger = window.fretledger || {});
+  const {el, fill} = bench;
+  const BEFORE = ['wire', 'board', 'slots'];
+  let begun = false, asked = null, example = false;
+
+  const wanted = (snap) => bench.recall('welcome') !== 'done' && !snap.demo && !snap.study && document.documentElement.dataset.role !== 'reader'
+    && (begun || (snap.state === 'measuring' && (snap.seq ?? 0) === 0));
+  const step = (snap) => (snap.last?.verdict ? 3 : BEFORE.includes(snap.stage) ? 1 : 2);
+  const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more)}));
+  const button = (id, words, given = {}) => el('button', {id, type: 'button', class: 'action', ...given, text: fill(words)});
+  const guide = (now) => [
+    el('h2', {text: fill('welcome')}),
+    el('ol', {class: 'steps'}, line(1, now, 'step_fret', 'step_fret_more'), line(2, now, 'step_type', 'step_type_more'), line(3, now, 'step_verdict', 'step_verdict_more')),
+    el('div', {class: 'actions'},
+      now === 1 ? button('to-a-fret', 'to_a_fret') : '',
+      button('show-example', 'show_example', {'aria-expanded': String(example), 'aria-controls': 'example'}),
+      button('away', 'put_away')),
+    el('p', {id: 'example', hidden: !example}, fill('example_how'), ' ', el('code', {text: 'fretledger demo'})),
+  ];
+  const draw = () => {
+    const node = bench.by('welcome'), snap = bench.snap;
+    if (!snap) return;
+    begun = wanted(snap);
+    node.hidden = !begun;
+    if (!begun) return;
+    const now = step(snap), focused = document.activeElement?.closest?.('#welcome') ? document.activeElement.id : '';
+    bench.draw(node, [now, example], () => guide(now));
+    if (focused) (bench.by(focused) ?? bench.by('typed')).focus();
+  };
+
+  // One stage after another, as the bench says that it has come to the next.
+  const pass = ({stage}) => {
+    if (asked === null || stage === asked) return;
+    asked = BEFORE.includes(stage) ? stage : null;
+    if (asked) bench.ask({do: 'skip_stage'});
+    else bench.by('typed').focus();
+  };
+  const work = {
+    'to-a-fret': () => { asked = ''; pass(bench.snap); },
+    'show-example': () => { example = !example; draw(); },
+    away: () => { bench.keep('welcome', 'done'); draw(); bench.by('typed').focus(); },
+  };
+  document.addEventListener('click', ({target}) => {
+    const id = target.closest?.('#welcome button')?.id;
+    if (Object.hasOwn(work, id ?? '')) work[id]();
+  });
+  bench.on('snapshot', pass);
+  bench.on('snapshot', draw);
+})();

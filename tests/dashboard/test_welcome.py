@@ -1,0 +1,123 @@
+"""The guide for whoever has measured nothing yet, and who another browser is to the bench."""
+
+import sys
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from dashboard.guard import outward_address
+from dashboard.server import RunningPage, serve
+
+pytestmark = pytest.mark.browser
+
+Look = Callable[..., Any]
+
+
+@pytest.fixture
+def new(neck: dict[str, Any]) -> dict[str, Any]:
+    """A plain neck of which nothing is measured."""
+    return {**neck, "demo": False, "stage": "wire", "flags": [], "cells": [], "gauges": []}
+
+
+@pytest.fixture
+def page(bench: Any, new: dict[str, Any], page_of: Look) -> Page:
+    bench.publish(**new)
+    page: Page = page_of(bench.door).page
+    expect(page.locator("#welcome")).to_be_visible()
+    return page
+
+
+def step(page: Page) -> Any:
+    return page.locator("#welcome [aria-current=step]")
+
+
+def test_the_guide_passes_over_one_stage_after_another_and_gives_the_field_the_focus(bench: Any, page: Page) -> None:
+    expect(step(page)).to_contain_text("Go to a seated fret")
+    page.locator("#to-a-fret").click()
+    assert [one["do"] for one in bench.wait_for(1)] == ["skip_stage"]
+    bench.publish(stage="slots")
+    bench.wait_for(2)
+    bench.publish(stage="seating")
+    expect(page.locator("#typed")).to_be_focused()
+    expect(step(page)).to_contain_text("Type three heights")
+    assert [one["do"] for one in bench.asked] == ["skip_stage", "skip_stage"]
+
+
+def test_the_guide_stays_until_there_is_a_verdict_and_says_what_it_is(bench: Any, page: Page) -> None:
+    bench.publish(stage="seating")
+    bench.take(verdict=None)
+    expect(step(page)).to_contain_text("Type three heights")
+    bench.take("pass")
+    expect(step(page)).to_contain_text("Read the verdict")
+
+
+def test_put_away_it_stays_away(bench: Any, page: Page) -> None:
+    page.get_by_role("button", name="Put this guide away").click()
+    expect(page.locator("#welcome")).to_be_hidden()
+    page.reload()
+    expect(page.locator("#next")).to_contain_text("seated fret", timeout=20_000)
+    expect(page.locator("#welcome")).to_be_hidden()
+
+
+def test_the_invented_instrument_is_a_command_away(page: Page) -> None:
+    button = page.get_by_role("button", name="Show me the invented instrument")
+    expect(page.locator("#example")).to_be_hidden()
+    button.press("Enter")
+    expect(page.locator("#example")).to_contain_text("fretledger demo")
+    expect(button).to_have_attribute("aria-expanded", "true")
+    expect(button).to_be_focused()
+
+
+@pytest.mark.parametrize("shown", [{"demo": True}, {"seq": 3}], ids=["invented", "measured"])
+def test_nobody_else_is_guided(bench: Any, new: dict[str, Any], page_of: Look, shown: dict[str, Any]) -> None:
+    bench.publish(**new | shown)
+    page = page_of(bench.door).page
+    expect(page.locator("#next")).to_contain_text("seated fret")
+    expect(page.locator("#welcome")).to_be_hidden()
+
+
+@pytest.fixture
+def open_page(bench: Any, new: dict[str, Any]) -> Iterator[RunningPage]:
+    bench.publish(**new)
+    running = serve(bench.door, lan=lambda _line: None)
+    yield running
+    running.stop()
+
+
+def from_elsewhere(url: str) -> str:
+    """Return the address under which this machine is another one to the page."""
+    address = outward_address()
+    if sys.platform != "linux" or not address:
+        pytest.skip("this machine has no address but its own")
+    return url.replace("127.0.0.1", address)
+
+
+def test_a_tablet_is_paired_and_a_reader_looks_on(
+    bench: Any, open_page: RunningPage, page_of: Look, browser: Any
+) -> None:
+    own = page_of(url=open_page.url + "#settings").page
+    code = own.locator("#network .code").inner_text()
+    tablet = browser.new_context().new_page()
+    tablet.goto(from_elsewhere(open_page.url))
+    tablet.get_by_label("Pairing code").fill(code)
+    tablet.keyboard.press("Enter")
+    expect(tablet.locator("#link")).to_have_text("live", timeout=20_000)
+    tablet.keyboard.type("1.2")
+    tablet.keyboard.press("Enter")
+    assert bench.wait_for(1)[0]["text"] == "1.2"
+    expect(own.locator("#network .code")).not_to_have_text(code, timeout=10_000)
+
+    own.get_by_role("button", name="Make a link").click()
+    link = own.get_by_role("textbox", name="Link 1").input_value()
+    reader = browser.new_context().new_page()
+    reader.goto(from_elsewhere(link))
+    expect(reader.locator("#onlooker")).to_be_visible(timeout=20_000)
+    expect(reader.locator("#next")).to_contain_text("seated fret")
+    expect(reader.locator(".entry")).to_be_hidden()
+    own.get_by_role("button", name="End link 1").click()
+    expect(reader.get_by_label("Pairing code")).to_be_visible(timeout=20_000)
+    assert len(bench.asked) == 1
+    for page in (tablet, reader):
+        page.context.close()
