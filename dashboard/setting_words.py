@@ -50,7 +50,7 @@ SETTING_WORDS: Final = MappingProxyType({
     "unencrypted": "What goes over the network is not encrypted: use it only in a network of your own.",
     "paired_here": "This browser is paired. Others are let in, and links are made, on the bench's own screen.",
     "links": "Links for looking on",
-    "links_more": "For a customer or a student: who has the link sees the page and can enter nothing. You can end it.",
+    "links_more": "For a customer or a student: who has it sees every view, the rack too, and can enter nothing.",
     "no_links": "There is none.",
     "link_n": "Link {n}",
     "add_link": "Make a link",
@@ -62,7 +62,7 @@ SETTING_WORDS: Final = MappingProxyType({
     "step_fret_more": "The sheet begins with wire and slots. The button passes them over; a bench started with --new "
     "asks for all of it.",
     "step_type": "Type three heights.",
-    "step_type_more": "Bass end, centre, treble end, Enter after each. Without a gauge try 1.20, 1.21, 1.20, and take "
+    "step_type_more": "Bass end, centre, treble end, Enter after each. Without a gauge try {one}, {two}, {one}, and take "
     "them back afterwards.",
     "step_verdict": "Read the verdict.",
     "step_verdict_more": "Pass, fail or measure again, with how sure it is. The page names the next place to measure.",

@@ -1,6 +1,7 @@
 """The guide for whoever has measured nothing yet, and who another browser is to the bench."""
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -121,3 +122,40 @@ def test_a_tablet_is_paired_and_a_reader_looks_on(
     assert len(bench.asked) == 1
     for page in (tablet, reader):
         page.context.close()
+
+
+def test_a_tablet_of_a_bench_that_was_started_again_keeps_what_was_typed(
+    bench: Any, open_page: RunningPage, browser: Any
+) -> None:
+    url = from_elsewhere(open_page.url)
+    port = int(open_page.url.rstrip("/").rsplit(":", 1)[1])
+    said: list[str] = []
+    open_page.stop()
+    first = serve(bench.door, port=port, lan=said.append)
+    tablet = browser.new_context().new_page()
+    tablet.on("dialog", lambda dialog: dialog.accept())
+    pair(tablet, url, said)
+    expect(tablet.locator("#link")).to_have_text("live", timeout=20_000)
+    first.stop()
+    expect(tablet.locator("#link")).to_contain_text("lost", timeout=20_000)
+    tablet.keyboard.type("1.25")
+    tablet.keyboard.press("Enter")
+
+    again = serve(bench.door, port=port, lan=said.append)
+    expect(tablet.get_by_label("Pairing code")).to_be_visible(timeout=20_000)
+    assert bench.asked == []
+    pair(tablet, url, said)
+    assert bench.wait_for(1)[0]["text"] == "1.25"
+    tablet.context.close()
+    again.stop()
+
+
+def pair(page: Page, url: str, said: list[str]) -> None:
+    """Type the newest code that the terminal has shown; it is told a moment after the page is served."""
+    page.goto(url)
+    give_up = time.monotonic() + 10
+    while not said or "pairing code" not in said[-1]:
+        assert time.monotonic() < give_up, said
+        page.wait_for_timeout(50)
+    page.get_by_label("Pairing code").fill(said[-1].removeprefix("pairing code ")[:7])
+    page.keyboard.press("Enter")

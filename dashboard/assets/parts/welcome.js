@@ -2,13 +2,13 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const BEFORE = ['wire', 'board', 'slots'];
+  const BEFORE = ['wire', 'board', 'slots'], TRIAL_MM = [1.2, 1.21];
   let begun = false, asked = null, example = false;
 
   const wanted = (snap) => bench.recall('welcome') !== 'done' && !snap.demo && !snap.study && document.documentElement.dataset.role !== 'reader'
     && (begun || (snap.state === 'measuring' && (snap.seq ?? 0) === 0));
   const step = (snap) => (snap.last?.verdict ? 3 : BEFORE.includes(snap.stage) ? 1 : 2);
-  const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more)}));
+  const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more, {one: bench.number(TRIAL_MM[0]), two: bench.number(TRIAL_MM[1])})}));
   const button = (id, words, given = {}) => el('button', {id, type: 'button', class: 'action', ...given, text: fill(words)});
   const guide = (now) => [
     el('h2', {text: fill('welcome')}),
@@ -26,7 +26,7 @@
     node.hidden = !begun;
     if (!begun) return;
     const now = step(snap), focused = document.activeElement?.closest?.('#welcome') ? document.activeElement.id : '';
-    bench.draw(node, [now, example], () => guide(now));
+    bench.draw(node, [now, example, bench.unit], () => guide(now));
     if (focused) (bench.by(focused) ?? bench.by('typed')).focus();
   };
 
@@ -48,4 +48,5 @@
   });
   bench.on('snapshot', pass);
   bench.on('snapshot', draw);
+  bench.on('look', draw);
 })();

@@ -1,0 +1,133 @@
+"""No view breaks a rule of WCAG 2.2 A or AA that a program can check, in light and in dark.
+
+The rules are those of axe-core 4.11.4 (tests/reference/axe.min.js, Mozilla Public License 2.0, see axe.LICENSE beside it).
+It measures the contrast of every text as it is drawn. What only a person can judge, it cannot.
+"""
+
+import io
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from dashboard.network import Network
+from dashboard.pairing import Pairing
+from dashboard.server import RunningPage, serve
+from dashboard.words import PAGE, VIEWS, page_words
+from logger.demo.run import DemoOptions, run_demo
+from logger.looking import Looking
+from logger.store import StoreReader
+
+pytestmark = pytest.mark.browser
+
+Look = Callable[..., Any]
+AXE = (Path(__file__).parents[1] / "reference" / "axe.min.js").read_text(encoding="utf-8")
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+RUN = """(tags) => axe.run(document, {runOnly: tags, rules: {'target-size': {enabled: true}}}).then((found) => ({
+  passed: found.passes.map((rule) => rule.id),
+  broken: found.violations.flatMap((rule) => rule.nodes.map((one) => [rule.id, one.target, one.failureSummary].join(' '))),
+}))"""
+
+
+def broken(page: Page) -> list[str]:
+    """Return every broken rule with the element that breaks it; contrast must have been measured."""
+    page.evaluate(AXE)
+    found = page.evaluate(RUN, TAGS)
+    assert "color-contrast" in found["passed"] or any("color-contrast" in one for one in found["broken"])
+    lines: list[str] = found["broken"]
+    return lines
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Looking:
+    """The whole sheet of the invented neck, as the views ask for it."""
+    store = tmp_path_factory.mktemp("kept") / "demo.db"
+    options = DemoOptions(seconds=12, seed=7, browser=False, store=store)
+    assert run_demo(options, lambda door, *, port: NoPage(), stop=threading.Event(), out=io.StringIO()) == 0
+    with StoreReader(store) as reader:
+        return Looking(store, current=reader.sessions()[0].id)
+
+
+class NoPage:
+    url = "http://127.0.0.1:1/"
+
+    def stop(self) -> None:
+        pass
+
+
+@pytest.fixture(params=["light", "dark"])
+def page(request: pytest.FixtureRequest, bench: Any, neck: dict[str, Any], page_of: Look, kept: Looking) -> Page:
+    bench.door._on_question = kept.ask
+    bench.publish(**neck)
+    bench.take("fail", settle="two more readings")
+    looker = page_of(bench.door, color_scheme=request.param, reduced_motion="reduce")
+    page: Page = looker.page
+    expect(page.locator("html")).to_have_attribute("data-theme", request.param)
+    return page
+
+
+def test_axe_finds_what_is_wrong(page: Page) -> None:
+    page.evaluate("""() => {
+      const faint = document.createElement('p');
+      faint.textContent = 'faint';
+      faint.style.cssText = 'color: #777; background: #888';
+      document.querySelector('main').append(faint, document.createElement('img'));
+    }""")
+    found = broken(page)
+    assert any(one.startswith("color-contrast") for one in found)
+    assert any(one.startswith("image-alt") for one in found)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_no_view_breaks_a_rule(page: Page, view: str) -> None:
+    page.locator(f"#to-{view}").click()
+    shown = page.locator(f"#view-{view}")
+    expect(shown).not_to_contain_text(PAGE["looking"], timeout=20_000)
+    expect(shown).not_to_contain_text(PAGE["not_told"].split("{")[0])
+    assert broken(page) == []
+
+
+@pytest.mark.parametrize("verdict", ["pass", "remeasure", None])
+def test_no_verdict_breaks_a_rule(bench: Any, page: Page, verdict: str | None) -> None:
+    bench.take(verdict)
+    page.wait_for_function(f"() => fretledger.snap.seq === {bench.shown['seq']}")
+    expect(page.locator("#reading")).to_have_attribute("data-verdict", verdict or "")
+    assert broken(page) == []
+
+
+def test_the_guide_breaks_no_rule(bench: Any, neck: dict[str, Any], page: Page) -> None:
+    bench.begin(**{**neck, "demo": False, "stage": "wire"})
+    page.reload()
+    page.get_by_role("button", name="Show me the invented instrument").click(timeout=20_000)
+    assert broken(page) == []
+
+
+@pytest.fixture
+def open_page(bench: Any, neck: dict[str, Any]) -> Iterator[RunningPage]:
+    bench.publish(**neck)
+    running = serve(bench.door, lan=lambda _line: None)
+    yield running
+    running.stop()
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_code_and_the_links_break_no_rule(open_page: RunningPage, page_of: Look, theme: Any) -> None:
+    page = page_of(url=open_page.url + "#settings", color_scheme=theme).page
+    page.get_by_role("button", name="Make a link").click()
+    expect(page.get_by_role("textbox", name="Link 1")).to_be_visible()
+    assert broken(page) == []
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+@pytest.mark.parametrize("wrong", ["", "not it"])
+def test_the_page_that_asks_for_the_code_breaks_no_rule(browser: Any, theme: Any, wrong: str) -> None:
+    said = {**page_words()["pair"], "lang": "en-GB"}
+    network = Network(pairing=Pairing(), lan=True, address="http://192.0.2.7:8123/", said=said)
+    page = browser.new_page(color_scheme=theme)
+    page.set_content(network._form(403, wrong).get_data(as_text=True))
+    expect(page.get_by_role("button", name="Pair")).to_be_visible()
+    assert broken(page) == []
+    page.close()
