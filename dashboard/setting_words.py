@@ -62,8 +62,8 @@ SETTING_WORDS: Final = MappingProxyType({
     "step_fret_more": "The sheet begins with wire and slots. The button passes them over; a bench started with --new "
     "asks for all of it.",
     "step_type": "Type three heights.",
-    "step_type_more": "Bass end, centre, treble end, Enter after each. Without a gauge try {one}, {two}, {one}, and take "
-    "them back afterwards.",
+    "step_type_more": "Bass end, centre, treble end, Enter after each. Without a gauge try {one}, {two}, {one}, and "
+    "take them back afterwards.",
     "step_verdict": "Read the verdict.",
     "step_verdict_more": "Pass, fail or measure again, with how sure it is. The page names the next place to measure.",
     "to_a_fret": "Go to the first seated fret",

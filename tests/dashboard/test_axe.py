@@ -1,6 +1,6 @@
 """No view breaks a rule of WCAG 2.2 A or AA that a program can check, in light and in dark.
 
-The rules are those of axe-core 4.11.4 (tests/reference/axe.min.js, Mozilla Public License 2.0, see axe.LICENSE beside it).
+The rules are those of axe-core 4.11.4 (tests/reference/axe.min.js; Mozilla Public License 2.0, in axe.LICENSE there).
 It measures the contrast of every text as it is drawn. What only a person can judge, it cannot.
 """
 
@@ -28,7 +28,7 @@ AXE = (Path(__file__).parents[1] / "reference" / "axe.min.js").read_text(encodin
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 RUN = """(tags) => axe.run(document, {runOnly: tags, rules: {'target-size': {enabled: true}}}).then((found) => ({
   passed: found.passes.map((rule) => rule.id),
-  broken: found.violations.flatMap((rule) => rule.nodes.map((one) => [rule.id, one.target, one.failureSummary].join(' '))),
+  broken: found.violations.flatMap(({id, nodes}) => nodes.map((one) => [id, one.target, one.failureSummary].join(' '))),
 }))"""
 
 
