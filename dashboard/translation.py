@@ -36,32 +36,35 @@ def read_translation(path: Path, english: Mapping[str, Any]) -> dict[str, Any]:
         raise TranslationError(f"{path}: words must be TOML or, named .json, JSON in UTF-8: {error}") from error
     if not isinstance(given, dict):
         raise TranslationError(f"{path}: words must be a table, got a {type(given).__name__}")
-    return _over(english, given, f"{path}: ")
+    return _over(english, given, path)
 
 
-def _over(english: Mapping[str, Any], given: Mapping[str, Any], where: str) -> dict[str, Any]:
-    unknown = sorted(name for name in given if name not in english or name in NO_WORDS)
+def _over(english: Mapping[str, Any], given: Mapping[str, Any], path: Path, table: str = "") -> dict[str, Any]:
+    unknown = sorted(f"{table}{name}" for name in given if name not in english or name in NO_WORDS)
     if unknown:
-        raise TranslationError(f"{where}the page has no word named {', '.join(map(repr, unknown))}; leave it out")
-    return {name: _word(text, given[name], f"{where}{name}") if name in given else text
+        raise TranslationError(f"{path}: the page has no word named {', '.join(map(repr, unknown))}; leave it out")
+    return {name: _word(text, given[name], path, f"{table}{name}") if name in given else text
             for name, text in english.items()}  # fmt: skip
 
 
-def _word(english: Any, given: Any, where: str) -> Any:
+def _word(english: Any, given: Any, path: Path, name: str) -> Any:
     if isinstance(english, Mapping):
         if not isinstance(given, Mapping):
-            raise TranslationError(f"{where} must be a table of words, got {given!r}")
-        return _over(english, given, f"{where}.")
+            raise TranslationError(f"{path}: {name} must be a table of words, got {given!r}")
+        return _over(english, given, path, f"{name}.")
     if not isinstance(given, str) or not given.strip():
-        raise TranslationError(f"{where} must be a text with words in it, got {given!r}")
-    if _braces(given, where) != _braces(english, where):
-        wanted = ", ".join(f"{{{name}}}" for name in sorted(_braces(english, where))) or "none"
-        raise TranslationError(f"{where} must have the names in braces of the English ({wanted}), got {given!r}")
+        raise TranslationError(f"{path}: {name} must be a text with words in it, got {given!r}")
+    asked, said = _braces(english, path, name), _braces(given, path, name)
+    if said != asked:
+        wanted = ", ".join(f"{{{one}}}" for one in sorted(asked)) or "none"
+        raise TranslationError(
+            f"{path}: {name} must have the names in braces of the English ({wanted}), got {given!r}; keep them"
+        )
     return given
 
 
-def _braces(text: str, where: str) -> set[str]:
+def _braces(text: str, path: Path, name: str) -> set[str]:
     try:
-        return {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
+        return {field for _, field, _, _ in string.Formatter().parse(text) if field is not None}
     except ValueError as error:
-        raise TranslationError(f"{where} must close every brace that it opens, got {text!r}") from error
+        raise TranslationError(f"{path}: {name} must close every brace that it opens, got {text!r}") from error
