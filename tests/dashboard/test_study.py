@@ -182,7 +182,7 @@ def test_a_study_fits_every_screen(bench: Any, shared: Any, page: Page, width: i
     for done in (5, 12):
         bench.publish(study=study(done), last=None)
         expect(page.locator("#outcome" if done == 12 else "#taken")).to_be_visible()
-        assert page.evaluate("() => document.documentElement.scrollWidth") <= width
+        page.wait_for_function("(width) => document.documentElement.scrollWidth <= width", arg=width)
     within = "(card) => card.scrollWidth <= card.clientWidth + 1"
     assert page.evaluate(f"() => [...document.querySelectorAll('.card')].every({within})")
     page.set_viewport_size({"width": 1280, "height": 720})
