@@ -15,14 +15,16 @@ from logger.beside_report import beside_json
 from logger.door import QuestionError
 from logger.errors import SessionNotFoundError
 from logger.evaluate import Evaluation
+from logger.evaluation.levelling import LevellingPlan
 from logger.instrument import parse_instrument
 from logger.kept import observations_of, spec_of
 from logger.levelling_report import sanding_of
 from logger.limits import kind_notes, parse_limits
-from logger.plan_command import plan_lines
+from logger.plan_command import against_plan, has_plan, plan_lines, verify_json
 from logger.replanning import replan
 from logger.report import Judge
-from logger.store import StoreReader
+from logger.store import SessionRow, StoreReader
+from logger.sweep_report import SWEEP_WAYS
 from logger.sweep_words import sanding_lines, sweep_lines, sweep_notes
 
 KEPT_ANSWERS: Final = 16
@@ -68,14 +70,16 @@ class Looking:
         self._judged: OrderedDict[tuple[object, ...], tuple[Evaluation, Told]] = OrderedDict()
         self._questions: Mapping[str, Callable[[StoreReader, Wanted], Told]] = {
             "session": self._session, "rack": self._rack, "levelling": self._levelling,
+            "second_sweep": self._second_sweep,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
         """Return the answer to a question.
 
         Args:
-            what: ``session`` (of ``id``, else the one at the bench), ``rack`` (``find`` a text, ``page`` from 0) or
-                ``levelling`` (of ``id``, under the wishes that `logger.replanning.replan` takes).
+            what: ``session`` (of ``id``, else the one at the bench), ``rack`` (``find`` a text, ``page`` from 0),
+                ``levelling`` (of ``id``, under the wishes that `logger.replanning.replan` takes) or ``second_sweep``
+                (the next session in which the instrument of ``id`` was swept, against the plan of ``id``).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -93,6 +97,19 @@ class Looking:
 
     def _levelling(self, reader: StoreReader, wanted: Wanted) -> Told:
         return replan(self._judgement(reader, wanted)[0], wanted)
+
+    def _second_sweep(self, reader: StoreReader, wanted: Wanted) -> Told:
+        found, told = self._judgement(reader, wanted)
+        later = _swept_after(reader, reader.session(told["session"]))
+        if later is None:
+            return {"session": None}
+        second, said = self._judgement(reader, {"id": later})
+        before, after = found.judge.levelling(), second.judge.levelling()
+        plan = before.plan if before is not None and has_plan(before) else None
+        if before is None or after is None or not isinstance(plan, LevellingPlan):
+            return {"session": None}
+        places = verify_json(against_plan(before, plan, after))
+        return {"session": later, "taken_at": said["taken_at"], "places": places}
 
     def _judgement(self, reader: StoreReader, wanted: Wanted) -> tuple[Evaluation, Told]:
         session = wanted.get("id") or self._current
@@ -130,6 +147,21 @@ class Looking:
         rows.sort(key=lambda one: max((each["started_at"] for each in one["sessions"]), default=""), reverse=True)
         chosen = rows[page * MOST_ROWS : (page + 1) * MOST_ROWS]
         return {"instruments": chosen, "of": len(rows), "page": page}
+
+
+def _swept_after(reader: StoreReader, first: SessionRow) -> str | None:
+    """Return the next session in which the same instrument was swept, None without one."""
+    own = [one for one in reader.sessions() if one.instrument == first.instrument]
+    for one in sorted(own, key=_begun):
+        if _begun(one) > _begun(first) and any(
+            each.row.kind in SWEEP_WAYS and each.taken_back is None for each in reader.readings(one.id)
+        ):
+            return one.id
+    return None
+
+
+def _begun(one: SessionRow) -> tuple[int, str]:
+    return one.started_at_ns, one.id
 
 
 def _told_of(found: Evaluation, session: str) -> Told:

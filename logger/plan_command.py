@@ -225,7 +225,17 @@ def second_sweep(result: Evaluation, second: Path, **files: Any) -> SecondSweep:
     plan = levelling.plan
     if isinstance(plan, NoPlan):
         raise InputFileError(f"there is no plan to compare with: {plan.sentence}")
-    after = levelling_of_file(evaluate_file(second, **files))
+    return against_plan(levelling, plan, levelling_of_file(evaluate_file(second, **files)))
+
+
+def against_plan(levelling: Levelling, plan: LevellingPlan, after: Levelling) -> SecondSweep:
+    """Return how a second sweep compares with a plan.
+
+    Args:
+        levelling: what the plan is made from.
+        plan: the plan.
+        after: what a plan from the second sweep would be made from.
+    """
     height, u = (np.full(levelling.neck.height_mm.shape, np.nan) for _ in range(2))
     for row, path in enumerate(levelling.paths):
         for column, fret in enumerate(levelling.frets):

@@ -34,8 +34,9 @@ GAUGES = "".join(
     f'[gauge.{name}]\nkind = "{kind}"\nresolution_mm = 0.001\nu_mm = 0.003\nzero_u_mm = 0.002\n'
     for name, kind in (("caliper", "caliper"), ("depth", "depth_indicator"), ("rocker", "rocker"))
 )
+HEAD = "kind,fret,place,value,unit,feet,gauge,round\n"
 READINGS = (
-    "kind,fret,place,value,unit,feet,gauge,round\n"
+    f"{HEAD}"
     "tang_thickness,,,0.52,mm,,caliper,\nbarb_span,,,0.70,mm,,caliper,\ncrown_height,,,1.10,mm,,depth,\n"
     "slot_width,5,bass,0.56,mm,,caliper,\nslot_width,6,bass,0.49,mm,,caliper,\nslot_width,7,bass,0.75,mm,,caliper,\n"
     "seated_height,7,centre,1.18,mm,,depth,\n"
@@ -63,7 +64,10 @@ def _stored(folder: Path, readings: str, neck: str = NECK) -> tuple[Looking, str
 def site(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sweep_rows: Callable[..., str]) -> Iterator[Any]:
     """A page on a store with a full session and one with a single reading."""
     swept = READINGS + sweep_rows({7: 0.08, 12: 0.05}) + sweep_rows({12: 0.05}, "bass")
-    full, full_session = _stored(tmp_path_factory.mktemp("full"), swept)
+    folder = tmp_path_factory.mktemp("full")
+    full, full_session = _stored(folder, swept)
+    (folder / "after.csv").write_text(HEAD + sweep_rows({12: 0.05}), encoding="utf-8")
+    import_readings(folder / "after.csv", folder / "s.db", instrument=folder / "n.toml", gauges=folder / "g.toml")
     bare, bare_session = _stored(tmp_path_factory.mktemp("bare"), "\n".join(READINGS.split("\n")[:2]))
 
     def ask(what: str, wanted: Any) -> Any:
@@ -289,3 +293,13 @@ def test_what_a_gauge_types_while_a_tick_is_held_is_a_reading(looker: Any, site:
     with page.expect_response(re.compile("/look/levelling")):  # what a person types into a wish is none
         page.locator("#wish-relief_mm").press_sequentially("5", delay=1)
     assert len(site[3]) == 1
+
+
+def test_a_later_sweep_stands_against_the_plan(looker: Any):
+    page, _, look = looker
+    look("levelling")
+
+    second = page.locator("#view-levelling .second")
+    expect(second).to_contain_text(re.compile(r"\d+ of 20 places within the tolerance"), timeout=SLOW_MS)
+    expect(second).to_contain_text(re.compile(r"Fret 12, centre: .*±.* off the shape wanted, outside"))
+    expect(second).not_to_contain_text("Fret 7,")

@@ -13,6 +13,7 @@ from logger.evaluate import Evaluation, evaluate_file
 from logger.looking import Looking
 from logger.readings_import import import_readings
 from logger.replanning import replan
+from logger.store import StoreReader
 
 HEAD = "kind,fret,place,value,unit,feet,gauge,round\n"
 RELIEF_MM = 0.10
@@ -148,3 +149,24 @@ def test_a_page_asks_a_store(
     assert asked["plan"] == told["report"]["plan"] | {"alternatives": []}
     with pytest.raises(QuestionError, match=r"^no session 'gone' in this store"):
         looking.ask("levelling", {"id": "gone"})
+
+
+def test_a_later_sweep_is_held_against_the_plan(
+    write: Callable[[str, str], Path], tmp_path: Path, instrument: Path, gauges: Path, sweep_rows: Sweep
+):
+    store, neck = tmp_path / "s.db", write("n.toml", f"{instrument.read_text()}[target]\nrelief_mm = 0.1\n{PLAN}")
+    for name, high in (("before", {7: 0.08}), ("after", {7: 0.0, 12: 0.05})):
+        import_readings(write(f"{name}.csv", HEAD + WIRE + sweep_rows(high)), store, instrument=neck, gauges=gauges)
+    import_readings(write("unswept.csv", HEAD + WIRE), store, instrument=neck, gauges=gauges)
+    looking = Looking(store, current="")
+    with StoreReader(store) as reader:
+        before, after, _ = (one.id for one in sorted(reader.sessions(), key=lambda one: (one.started_at_ns, one.id)))
+
+    told = looking.ask("second_sweep", {"id": before})
+
+    assert told["session"] == after
+    off = {one["fret"] for one in told["places"] if not one["within"]}
+    assert 12 in off
+    assert 7 not in off
+    assert len(told["places"]) == 20
+    assert looking.ask("second_sweep", {"id": after}) == {"session": None}

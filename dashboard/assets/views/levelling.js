@@ -93,7 +93,9 @@
     const list = el('div', {class: 'column'});
     const show = (found) => list.replaceChildren(work(told, found));
     const wishes = bench.wishes(told, show);
-    return [bench.standing(told), el('div', {class: 'side'}, list, el('div', {class: 'column'}, wishes, doubts(told) ?? '')), others(told)].filter(Boolean);
+    const second = el('div', {class: 'second'});
+    bench.secondSweep(told, second);
+    return [bench.standing(told), el('div', {class: 'side'}, list, el('div', {class: 'column'}, wishes, doubts(told) ?? '')), others(told), second].filter(Boolean);
   });
   bench.addView('levelling', {what: 'session', wanted: () => ({id: bench.looked()}), draw});
 })();
