@@ -114,6 +114,8 @@ VIEW_WORDS: Final = MappingProxyType({
     "level_exceptions": "replaced or shimmed",
     "level_nil": "none",
     "level_others": "Side by side",
+    "level_way": "way",
+    "level_cost": "what it costs",
     "level_also": "and",
     "level_up_to": "up to {n}",
     "level_not": "not possible: {why}",

@@ -82,7 +82,7 @@
       const also = [one.reseats.length && fill('level_also_reseat', {frets: runs(one.reseats)}), one.exceptions.length && fill('level_also_raise', {frets: runs(one.exceptions)})].filter(Boolean).join('; ');
       return bench.figures.row(String(i), name, [bench.plain(one.total_mm), bench.plain(one.largest_mm), crown, also]);
     });
-    return bench.section(fill('level_others'), bench.figures.table('others', ['', fill('level_total'), fill('level_largest'), fill('level_crown'), fill('level_also')], rows));
+    return bench.section(fill('level_others'), bench.figures.table('others', [fill('level_way'), fill('level_total'), fill('level_largest'), fill('level_crown'), fill('level_also')], rows));
   };
   const doubts = (told) => {
     const lines = told.beside.doubts[bench.unit];
