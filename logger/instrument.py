@@ -43,7 +43,7 @@ _MOST_COEFFICIENT: Final = 0.01
 _KEYS: Final = (
     "name", "kind", "scale_mm", "scale_in", "scale_bass_mm", "scale_treble_mm", "frets", "join_fret", "nut_width_mm",
     "join_width_mm", "radius_mm", "nut_radius_mm", "join_radius_mm", "cauls_mm", "square_fret", "wire", "board",
-    "target", "plan", "string", "neck", "sheet", "fixture",
+    "target", "plan", "string", "neck", "sheet", "fixture", "invented",
 )  # fmt: skip
 
 
@@ -69,6 +69,7 @@ class Instrument:
         cauls_mm: radii of the shop's cauls.
         sheet: what the sheet asks for beside wire, slots and seating.
         fixture: the shop's rocker fixture.
+        invented: there is no such instrument; what is printed about it says so.
         source: the TOML text this was read from.
     """
 
@@ -94,6 +95,7 @@ class Instrument:
     cauls_mm: Sequence[float] = ()
     sheet: SheetWishes = field(default_factory=SheetWishes)
     fixture: FixtureWishes = field(default_factory=FixtureWishes)
+    invented: bool = False
     source: str = ""
 
     @property
@@ -196,6 +198,9 @@ def parse_instrument(text: str, *, where: str) -> Instrument:
 def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
     table = Table(values, where=where, error=InstrumentError)
     table.refuse_unknown(_KEYS)
+    invented = values.get("invented", False)
+    if not isinstance(invented, bool):
+        raise InstrumentError(f"{where}: invented must be true or false, got {invented!r}; leave it out for a real one")
     frets = table.whole("frets", least=1, most=MOST_FRETS)
     radius = table.optional_number("radius_mm", above=0)
     join = table.whole("join_fret", least=1, most=frets) if "join_fret" in values else None
@@ -226,6 +231,7 @@ def _build(values: Mapping[str, Any], *, where: str, source: str) -> Instrument:
         sheet=read_sheet(table.table("sheet"), frets=frets),
         fixture=read_fixture(table.table("fixture"), stated="fixture" in values),
         cauls_mm=_cauls(values.get("cauls_mm", []), where),
+        invented=invented,
         source=source,
     )
 

@@ -9,31 +9,41 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from logger.beside_report import beside_json
 from logger.door import QuestionError
-from logger.errors import SessionNotFoundError
+from logger.errors import InputFileError, SessionNotFoundError
 from logger.evaluate import Evaluation
 from logger.evaluation.levelling import LevellingPlan
 from logger.instrument import parse_instrument
+from logger.instrument_record import counts_of, record_of
 from logger.kept import observations_of, spec_of
 from logger.levelling_report import sanding_of
 from logger.limits import kind_notes, parse_limits
 from logger.plan_command import against_plan, has_plan, plan_lines, verify_json
 from logger.replanning import replan
 from logger.report import Judge
-from logger.store import SessionRow, StoreReader
+from logger.store import NO_INSTRUMENT, SessionRow, StoreReader
+from logger.store.rack import STATES, Visit
 from logger.sweep_report import SWEEP_WAYS
 from logger.sweep_words import sanding_lines, sweep_lines, sweep_notes
+from logger.two_visits import compared
 
 KEPT_ANSWERS: Final = 16
 """Sessions whose judgement is kept; a judgement takes a second, a look at the kept one nothing."""
-MOST_ROWS: Final = 500
+KEPT_OUTCOMES: Final = 20_000
+"""Sessions of which it is remembered how many verdicts fail, for the rack."""
+MOST_ROWS: Final = 50
 """Instruments of the rack that one answer holds."""
+MOST_PAGE: Final = 1_000_000
+RACK_STATES: Final = ("", *STATES, "failed")
 
 Wanted = Mapping[str, str]
 Told = dict[str, Any]
+Found = TypeVar("Found")
+State = tuple[object, ...]
+"""A session and what changes when something of it is added."""
 
 
 def evaluate_session(reader: StoreReader, session: str) -> Evaluation:
@@ -67,19 +77,23 @@ class Looking:
         self._store = store
         self._current = current
         self._lock = threading.Lock()
-        self._judged: OrderedDict[tuple[object, ...], tuple[Evaluation, Told]] = OrderedDict()
+        self._judged: OrderedDict[State, Evaluation] = OrderedDict()
+        self._answers: OrderedDict[State, Told] = OrderedDict()
+        self._outcomes: OrderedDict[str, tuple[State, Told]] = OrderedDict()
         self._questions: Mapping[str, Callable[[StoreReader, Wanted], Told]] = {
-            "session": self._session, "rack": self._rack, "levelling": self._levelling,
-            "second_sweep": self._second_sweep,
+            "session": self._session, "rack": self._rack, "record": self._record, "outcome": self._outcome,
+            "compare": self._compare, "levelling": self._levelling, "second_sweep": self._second_sweep,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
         """Return the answer to a question.
 
         Args:
-            what: ``session`` (of ``id``, else the one at the bench), ``rack`` (``find`` a text, ``page`` from 0),
-                ``levelling`` (of ``id``, under the wishes that `logger.replanning.replan` takes) or ``second_sweep``
-                (the next session in which the instrument of ``id`` was swept, against the plan of ``id``).
+            what: ``session`` or ``record`` (of ``id``, else the one at the bench), ``outcome`` (how many verdicts of
+                ``id`` fail), ``compare`` (``earlier`` and ``later``, of one instrument), ``rack`` (``find`` a text,
+                ``state`` one of `RACK_STATES`, ``page`` from 0), ``levelling`` (of ``id``, under the wishes that
+                `logger.replanning.replan` takes) or ``second_sweep`` (the next session in which the instrument of
+                ``id`` was swept, against the plan of ``id``).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -112,41 +126,100 @@ class Looking:
         return {"session": later, "taken_at": said["taken_at"], "places": places}
 
     def _judgement(self, reader: StoreReader, wanted: Wanted) -> tuple[Evaluation, Told]:
-        session = wanted.get("id") or self._current
-        try:
-            reader.session(session)
-        except SessionNotFoundError as error:
-            raise QuestionError(f"no session {session[:40]!r} in this store; choose one on the rack") from error
-        state = (session, reader.count(session), len(reader.take_backs(session)), len(reader.reassignments(session)))
+        session = self._named(reader, wanted.get("id", ""))
+        state = _state(reader, session)
         with self._lock:
-            if state in self._judged:
-                self._judged.move_to_end(state)
-                return self._judged[state]
-            found = evaluate_session(reader, session)
-            self._judged[state] = found, _told_of(found, session)
-            while len(self._judged) > KEPT_ANSWERS:
-                self._judged.popitem(last=False)
-            return self._judged[state]
+            found = self._evaluated(reader, state)
+            return found, _kept(self._answers, state, lambda: _told_of(found, session))
+
+    def _record(self, reader: StoreReader, wanted: Wanted) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        with self._lock:
+            return record_of(reader, self._evaluated(reader, _state(reader, session)), session)
+
+    def _outcome(self, reader: StoreReader, wanted: Wanted) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        state = _state(reader, session)
+        with self._lock:
+            if session in self._outcomes and self._outcomes[session][0] == state:
+                return self._outcomes[session][1]
+            try:
+                told: Told = {"session": session, "counts": counts_of(self._evaluated(reader, state).verdicts)}
+            except InputFileError as error:
+                told = {"session": session, "counts": None, "why": str(error)}
+            self._outcomes[session] = state, told
+            while len(self._outcomes) > KEPT_OUTCOMES:
+                self._outcomes.popitem(last=False)
+            return told
+
+    def _compare(self, reader: StoreReader, wanted: Wanted) -> Told:
+        earlier, later = (self._named(reader, wanted.get(name, "")) for name in ("earlier", "later"))
+        rows = reader.session(earlier), reader.session(later)
+        if rows[0].instrument != rows[1].instrument:
+            raise QuestionError("two visits must be of one instrument; choose both in the same row of the rack")
+        with self._lock:
+            before, after = (self._evaluated(reader, _state(reader, one)) for one in (earlier, later))
+        return {
+            "name": after.instrument.name, "earlier": {"session": earlier, "started_at": _time(rows[0].started_at_ns)},
+            "later": {"session": later, "started_at": _time(rows[1].started_at_ns)}, **compared(before, after),
+        }  # fmt: skip
 
     def _rack(self, reader: StoreReader, wanted: Wanted) -> Told:
-        text = wanted.get("find", "").casefold()
-        page = int(wanted["page"]) if wanted.get("page", "").isdecimal() else 0
-        sessions: dict[str, list[Told]] = {}
-        studies = {one.session for one in reader.purposes()}
-        for row in reader.sessions():
-            if row.id not in studies:
-                ended = reader.session_end(row.id)
-                sessions.setdefault(row.instrument, []).append({
-                    "session": row.id, "started_at": _time(row.started_at_ns), "readings": reader.count(row.id),
-                    "ended": None if ended is None else ended.reason, "here": row.id == self._current,
-                })  # fmt: skip
-        rows: list[Told] = [
-            {"instrument": one.instrument, "name": one.name, "sessions": sessions.get(one.instrument, [])}
-            for one in reader.instruments() if text in one.name.casefold()
+        state, text = wanted.get("state", ""), wanted.get("find", "")
+        if state not in RACK_STATES:
+            raise QuestionError(f"the rack is filtered by {', '.join(RACK_STATES[1:])}, got {state[:40]!r}")
+        page = min(int(wanted["page"]), MOST_PAGE) if wanted.get("page", "").isdecimal() else 0
+        with self._lock:
+            outcomes = dict(self._outcomes)
+        failed = {session for session, (_, told) in outcomes.items() if told["counts"] and told["counts"]["fail"]}
+        among, kept = (failed, "") if state == "failed" else (None, state)
+        count, found = reader.rack(find=text, state=kept, among=among, start=page * MOST_ROWS, most=MOST_ROWS)
+        rows = [
+            {"instrument": one.instrument, "name": one.name,
+             "sessions": [self._visit(each, outcomes.get(each.session)) for each in one.visits]} for one in found
         ]  # fmt: skip
-        rows.sort(key=lambda one: max((each["started_at"] for each in one["sessions"]), default=""), reverse=True)
-        chosen = rows[page * MOST_ROWS : (page + 1) * MOST_ROWS]
-        return {"instruments": chosen, "of": len(rows), "page": page}
+        return {"instruments": rows, "of": count, "page": page, "rows": MOST_ROWS, "find": text, "state": state,
+                "judged": len(outcomes)}  # fmt: skip
+
+    def _visit(self, one: Visit, outcome: tuple[State, Told] | None) -> Told:
+        known = outcome is not None and outcome[0] == (one.session, one.readings, one.amended)
+        return {
+            "session": one.session, "started_at": _time(one.started_at_ns), "readings": one.readings,
+            "ended": one.ended, "here": one.session == self._current,
+            "outcome": outcome[1] if known and outcome is not None else None,
+        }  # fmt: skip
+
+    def _named(self, reader: StoreReader, named: str) -> str:
+        """Return the session that is asked about, else the one at the bench.
+
+        Raises:
+            QuestionError: there is none of this name, or it does not measure an instrument.
+        """
+        session = named or self._current
+        try:
+            row = reader.session(session)
+        except SessionNotFoundError as error:
+            raise QuestionError(f"no session {session[:40]!r} in this store; choose one on the rack") from error
+        if row.instrument == NO_INSTRUMENT:
+            raise QuestionError(f"session {session[:40]!r} measures no instrument; choose another on the rack")
+        return session
+
+    def _evaluated(self, reader: StoreReader, state: State) -> Evaluation:
+        return _kept(self._judged, state, lambda: evaluate_session(reader, str(state[0])))
+
+
+def _state(reader: StoreReader, session: str) -> State:
+    return session, reader.count(session), len(reader.take_backs(session)) + len(reader.reassignments(session))
+
+
+def _kept(answers: OrderedDict[State, Found], state: State, make: Callable[[], Found]) -> Found:
+    if state in answers:
+        answers.move_to_end(state)
+        return answers[state]
+    found = answers[state] = make()
+    while len(answers) > KEPT_ANSWERS:
+        answers.popitem(last=False)
+    return found
 
 
 def _swept_after(reader: StoreReader, first: SessionRow) -> str | None:

@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -38,17 +37,12 @@ def two_visits(earlier: Path, later: Path, *, days: float | None, **files: Any) 
         InputFileError: a file does not hold, or the two have no seated height in common.
     """
     before, after = evaluate_file(earlier, **files), evaluate_file(later, **files)
-    told = _days(before.taken_at, after.taken_at)
+    told = days_between(before, after)
     if told is not None and told < 0:
         raise InputFileError(
             f"{later} was taken {-told:.0f} days before {earlier}, by its taken_at; give the earlier file first"
         )
-    found = {}
-    for fret in range(1, before.instrument.frets + 1):
-        for place in PLACES:
-            first, second = (_heights(one, fret, place) for one in (before, after))
-            if first is not None and second is not None:
-                found[fret, place] = wear_between(first, second, days=told if days is None else days)
+    found = wear_of(before, after, days=told if days is None else days)
     if not found:
         raise InputFileError(
             f"{earlier} and {later} have no seated_height of one fret and place in common; measure the same places at "
@@ -57,16 +51,30 @@ def two_visits(earlier: Path, later: Path, *, days: float | None, **files: Any) 
     return Visits(instrument=before.instrument.name, days=told if days is None else days, wear=found)
 
 
+def wear_of(before: Evaluation, after: Evaluation, *, days: float | None) -> dict[tuple[int, str], Wear]:
+    """Return the wear between two visits by fret and place, as far as both measured the seated height there."""
+    found = {}
+    for fret in range(1, before.instrument.frets + 1):
+        for place in PLACES:
+            first, second = (_heights(one, fret, place) for one in (before, after))
+            if first is not None and second is not None:
+                found[fret, place] = wear_between(first, second, days=days)
+    return found
+
+
+def days_between(before: Evaluation, after: Evaluation) -> float | None:
+    """Return the days from the last reading of one visit to that of the next; None where a date is not known."""
+    if before.taken_at is None or after.taken_at is None:
+        return None
+    return (after.taken_at - before.taken_at).total_seconds() / 86_400
+
+
 def _heights(result: Evaluation, fret: int, place: str) -> tuple[Estimate, Estimate | None] | None:
     estimates = result.judge.estimates
     path = estimates.get(seated_key(fret, place))
     keys = (FeatureKey(kind="unworn_height", fret=fret, place=place), FeatureKey(kind="unworn_height", fret=fret))
     unworn = next((estimates[key] for key in keys if key in estimates), None)
     return None if path is None else (path, unworn)
-
-
-def _days(earlier: datetime | None, later: datetime | None) -> float | None:
-    return None if earlier is None or later is None else (later - earlier).total_seconds() / 86_400
 
 
 def wear_json(visits: Visits) -> dict[str, Any]:

@@ -27,6 +27,7 @@ DESCRIPTION: Final = f"""\
 # Invented for the demonstration: no such instrument exists.
 name = "Rill no. 3 (invented)"
 kind = "steel-string"
+invented = true
 scale_mm = {SCALE_MM}
 frets = {FRETS}
 join_fret = {JOIN_FRET}

@@ -135,6 +135,7 @@ def open_reader(path: Path) -> sqlite3.Connection:
     check_present(path)
     try:
         connection = connect_file(path, "ro")
+        connection.create_function("casefold", 1, str.casefold, deterministic=True)  # SQLite folds ASCII alone
         try:
             found = check_identity(connection, path)
         except BaseException:

@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any, Final, Self, TypeVar
 from logger.errors import SessionNotFoundError, StoreError
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
+from logger.store.rack import NAME, NEWEST, VISITS, OnRack, Visit, listed
 from logger.store.rows import (
     Attachment,
     CheckPoint,
@@ -117,6 +118,31 @@ class StoreReader:
         """Return the newest revision of every instrument that has one, in the order of the instruments."""
         newest = {row.instrument: row for row in self._rows(InstrumentRevision, _NEWEST)}
         return [newest[row.id] for row in self.instrument_rows() if row.id in newest and row.id != NO_INSTRUMENT]
+
+    def rack(
+        self, *, find: str = "", state: str = "", among: Collection[str] | None = None, start: int = 0, most: int = 50
+    ) -> tuple[int, list[OnRack]]:
+        """Return how many instruments are asked for, and ``most`` of them from ``start`` on, last measured first.
+
+        Args:
+            find: part of the name, in any case; empty for all.
+            state: ``measuring``, ``ended`` or ``unmeasured``, by the newest visit; empty for all.
+            among: the newest visit is one of these sessions; None for all.
+            start: how many to pass over.
+            most: how many to return.
+        """
+        chosen, bound = listed(find=find, state=state, among=among)
+        page = f"SELECT i.id, coalesce({NAME}, '') {chosen} ORDER BY {NEWEST} DESC, i.entry DESC LIMIT ? OFFSET ?"
+        with self._snapshot():
+            count = self._whole(f"SELECT count(*) {chosen}", bound)
+            found = self._all(page, [*bound, most, start])
+            return count, [OnRack(instrument=one, name=name, visits=self._visits(one)) for one, name in found]
+
+    def _visits(self, instrument: str) -> tuple[Visit, ...]:
+        return tuple(
+            Visit(session=session, started_at_ns=at_ns, ended=ended, readings=readings, amended=amended)
+            for session, at_ns, ended, readings, amended in self._all(VISITS, (instrument,))
+        )
 
     def instrument_rows(self) -> list[InstrumentRow]:
         """Return every instrument as it was first described."""

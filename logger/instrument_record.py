@@ -1,0 +1,139 @@
+"""Everything that is known of one instrument at one visit, as plain values: what a page shows and a sheet prints."""
+
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any, Final
+
+from logger.evaluate import Evaluation
+from logger.features import PLACES
+from logger.gauges import records
+from logger.kept import spec_of
+from logger.report import CheckVerdict
+from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, settle, where_words
+from logger.snapshot import CAUTIONS, GAUGE_WORDS
+from logger.store import SessionGauge, StoreReader
+from logger.sweep_report import profile_json
+
+WORST_FIRST: Final = ("fail", "remeasure", "pass")
+MAP_PLACES: Final = (*PLACES, "")
+"""Rows of the neck map: the places, and what is judged of a fret as a whole."""
+READ_OFF: Final = (
+    "± is the expanded uncertainty at 95 %. Pass and fail are decided by the chance of lying within the limits; "
+    "measure again says that the readings do not decide."
+)
+
+Told = dict[str, Any]
+
+
+def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
+    """Return the record of a session as plain JSON values, lengths in mm.
+
+    Args:
+        reader: of the store that holds the session.
+        found: the verdicts on it.
+        session: which.
+
+    Raises:
+        StoreError: the store cannot be read.
+    """
+    row, end, neck = reader.session(session), reader.session_end(session), found.instrument
+    stages = [name for name in CAUTIONS if name in _stages(found)]
+    return {
+        "session": session, "seal": None,
+        "instrument": {
+            "name": neck.name, "kind": neck.kind, "scale_mm": neck.scale_mm, "frets": neck.frets,
+            "join_fret": neck.join_fret, "invented": neck.invented, "wire": str(neck.wire.get("name", "")),
+        },
+        "started_at": _time(row.started_at_ns), "ended": None if end is None else _time(end.at_ns),
+        "taken_at": None if found.taken_at is None else found.taken_at.isoformat(timespec="seconds"),
+        "people": row.people, "note": row.note, "software": row.software, "readings": found.readings,
+        "counts": counts_of(found.verdicts), "zeros_moved": [_moved(one) for one in found.judge.moved_zeros],
+        "map": worst_by_place(found.verdicts),
+        "verdicts": [_verdict(one, found) for one in worst_first(found.verdicts)],
+        "limits": [_limits(check, found) for check in dict.fromkeys(one.check for one in found.verdicts)],
+        "profile": profile_json(found.judge.sweep.profile if found.judge.sweep else None),
+        "gauges": _gauges(reader, session),
+        "climate": [{"at": _time(one.at_ns), "temperature_c": one.temperature_mc / 1000,
+                     "humidity_percent": one.humidity_mpercent / 1000} for one in reader.climates(session)],
+        "notes": list(found.notes), "cautions": [CAUTIONS[name] for name in stages], "read_off": READ_OFF,
+    }  # fmt: skip
+
+
+def counts_of(verdicts: Sequence[CheckVerdict]) -> dict[str, int]:
+    """Return how many verdicts there are of each kind, the worst first."""
+    return {name: sum(one.verdict == name for one in verdicts) for name in WORST_FIRST}
+
+
+def worst_first(verdicts: Sequence[CheckVerdict]) -> list[CheckVerdict]:
+    """Return verdicts by what they say, the worst first, and by fret within."""
+    return sorted(verdicts, key=lambda one: (WORST_FIRST.index(one.verdict), one.fret or 0))
+
+
+def worst_by_place(verdicts: Sequence[CheckVerdict]) -> list[Told]:
+    """Return the worst verdict of every fret and place that any check judged; place "" is the fret as a whole."""
+    found: dict[tuple[int, str], list[CheckVerdict]] = {}
+    for one in verdicts:
+        if one.fret is not None:
+            found.setdefault((one.fret, one.place or ""), []).append(one)
+    worst = {key: worst_first(several) for key, several in found.items()}
+    return [
+        {"fret": fret, "place": place, "verdict": several[0].verdict,
+         "checks": list(dict.fromkeys(one.check for one in several if one.verdict == several[0].verdict))}
+        for (fret, place), several in sorted(worst.items(), key=lambda one: (one[0][0], MAP_PLACES.index(one[0][1])))
+    ]  # fmt: skip
+
+
+def _verdict(one: CheckVerdict, found: Evaluation) -> Told:
+    judgement = one.judgement
+    texts = {}
+    if one.verdict == "fail":
+        for unit, key in (("mm", "text"), ("in", "text_in")):
+            texts[key] = flag_sentence(one.check, one.fret, one.place, judgement, found.limits[one.check], unit=unit)[0]
+    return {
+        "check": one.check, "words": CHECK_WORDS[one.check], "fret": one.fret, "place": one.place,
+        "where": where_words(one.fret, one.place), "verdict": one.verdict, "said": VERDICT_WORDS[one.verdict],
+        "value_mm": round(judgement.estimate.value_mm, 6),
+        "U_mm": None if judgement.expanded_u_mm is None else round(judgement.expanded_u_mm, 6),
+        "p": judgement.p, "todo": one.what_to_do or settle(judgement), **texts,
+    }  # fmt: skip
+
+
+def _limits(check: str, found: Evaluation) -> Told:
+    limits = found.limits[check]
+    several = [one for one in found.verdicts if one.check == check]
+    return {
+        "check": check, "words": CHECK_WORDS[check], "lower_mm": limits.lower_mm, "upper_mm": limits.upper_mm,
+        "p_pass": limits.p_pass, "p_fail": limits.p_fail, "counts": counts_of(several),
+    }  # fmt: skip
+
+
+def _moved(one: Any) -> Told:
+    return {"text": one.sentence("mm"), "text_in": one.sentence("in"), "todo": one.what_to_do}
+
+
+def _stages(found: Evaluation) -> set[str]:
+    """Return the stages that the verdicts come from: their cautions belong to what is done about them."""
+    of_check = {"hump": "board", "board_arc": "board", "slot_position": "slots", "tang_clearance": "slots",
+                "barb_bite": "wire", "slot_depth_spare": "slots", "high_fret": "sweep", "low_fret": "sweep",
+                "string_clearance": "sweep"}  # fmt: skip
+    return {of_check.get(one.check, "seating") for one in found.verdicts}
+
+
+def _gauges(reader: StoreReader, session: str) -> list[Told]:
+    known = {one["gauge"]: one for one in records(reader, now_ns=time.time_ns())}
+    return [_gauge(one, known.get(one.gauge)) for one in reader.gauges(session)]
+
+
+def _gauge(one: SessionGauge, now: Told | None) -> Told:
+    spec = spec_of(one)
+    return {
+        "name": one.gauge, "kind": one.kind, "words": GAUGE_WORDS.get(one.kind, one.kind), "profile": one.profile,
+        "resolution_mm": spec.resolution_mm, "u_mm": spec.u_mm, "zero_u_mm": spec.zero_u_mm,
+        "last_check": None if now is None else now["last_check"], "due": None if now is None else now["due"],
+        "checked": "never checked" if now is None else now["words"],
+    }  # fmt: skip
+
+
+def _time(at_ns: int) -> str:
+    return datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")
