@@ -21,6 +21,7 @@ from dashboard import words
 from dashboard.network import WELCOME
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
+from logger.instrument_record import AUDIENCES, PAPERS, UNITS
 
 GAP_S: Final = 0.04
 PING_S: Final = 5.0
@@ -42,6 +43,9 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "trigger": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
 }
+
+SHEET_CHOICES: Final = {"audience": ("for", AUDIENCES), "unit": ("unit", UNITS), "paper": ("paper", PAPERS)}
+"""What is chosen of a printed sheet: as the address names it, and from what; the first where it says nothing."""
 
 log = logging.getLogger(__name__)
 
@@ -77,10 +81,11 @@ class Feed:
         self._stopping = threading.Event()
 
     def register(self, server: Flask) -> None:
-        """Add ``GET /feed``, ``GET /snapshot``, ``GET /look/<what>`` and ``POST /act`` to a server."""
+        """Add the routes: GET /feed, /snapshot, /look/<what> and /sheet.pdf, and POST /act."""
         server.add_url_rule("/feed", "feed", self._feed)
         server.add_url_rule("/snapshot", "snapshot", self._snapshot)
         server.add_url_rule("/look/<what>", "look", self._look)
+        server.add_url_rule("/sheet.pdf", "sheet", self._sheet)
         server.add_url_rule("/act", "act", self._act, methods=["POST"])
 
     def stop(self) -> None:
@@ -132,6 +137,22 @@ class Feed:
             return Response(f"{error}\n", 404, mimetype="text/plain")
         text = json.dumps(dict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
+
+    def _sheet(self) -> Response:
+        from logger.sheet_pdf import sheet_pdf  # its library takes a second to import; most pages never ask for it
+
+        wanted = request.args
+        kind = {name: wanted.get(key, known[0]) for name, (key, known) in SHEET_CHOICES.items()}
+        for name, (key, known) in SHEET_CHOICES.items():
+            if kind[name] not in known:
+                abort(400, words.BAD_CHOICE.format(name=key, known=" or ".join(known), got=_brief(kind[name])))
+        try:
+            told = self._door.ask("record", {"id": wanted.get("id", "")[:MOST_TEXT]})
+        except QuestionError as error:
+            return Response(f"{error}\n", 404, mimetype="text/plain")
+        name = f"attachment; filename=quality-check-{kind['audience']}.pdf"
+        headers = {"Cache-Control": "no-store", "Content-Disposition": name}
+        return Response(sheet_pdf(told, **kind), mimetype="application/pdf", headers=headers)
 
     def _act(self) -> Mapping[str, Any]:
         return {"answers": [self._answer(item) for item in _actions(_posted())]}

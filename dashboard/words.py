@@ -318,6 +318,7 @@ NO_ID: Final = "action {place} of the list needs an id of 1 to {most} characters
 UNKNOWN_DO: Final = "action must be one of {known}, got {got}"
 BAD_TEXT: Final = "typed text must have 1 to {most} characters"
 BAD_UNIT: Final = "unit must be one of {known}, got {got}"
+BAD_CHOICE: Final = "{name} must be {known}, got {got}"
 BAD_READING: Final = "taking back or keeping a certain reading needs its gauge and its sequence number"
 BAD_CLIMATE: Final = "{name} must be a number, got {got}"
 UNKNOWN_KEYS: Final = "action {do} knows nothing of {keys}"

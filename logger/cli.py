@@ -45,6 +45,7 @@ from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, ShopError, StoreError
 from logger.features import NM_PER
+from logger.sheet_command import add_sheet
 from logger.shop_command import add_shop, shop_address
 from logger.store_command import add_store_care
 from logger.terminal import write_plainly
@@ -279,6 +280,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_fixture(command(commands.add_parser, "fixture", "how to set the rocker fixture's feet for a neck", _fixture))
     _add_plan(command(commands.add_parser, "plan", "what to file, re-seat or leave, fret by fret", _plan))
     _add_wear(command(commands.add_parser, "wear", "the same neck at two visits: how its crowns wear", _wear))
+    add_sheet(commands.add_parser)
     add_readings(commands.add_parser)
     add_lessons(commands.add_parser)
     add_gauges(commands.add_parser)

@@ -18,6 +18,9 @@ from logger.sweep_report import profile_json
 WORST_FIRST: Final = ("fail", "remeasure", "pass")
 MAP_PLACES: Final = (*PLACES, "")
 """Rows of the neck map: the places, and what is judged of a fret as a whole."""
+AUDIENCES: Final = ("customer", "shop")
+UNITS: Final = ("mm", "in")
+PAPERS: Final = ("a4", "letter")
 READ_OFF: Final = (
     "± is the expanded uncertainty at 95 %. Pass and fail are decided by the chance of lying within the limits; "
     "measure again says that the readings do not decide."

@@ -1,9 +1,14 @@
 """Files that a person would write, for the tests of this folder."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+
+from logger.bench import keep_instrument
+from logger.instrument import parse_instrument
+from logger.limits import default_limits, limits_toml
+from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store
 
 INSTRUMENT = """\
 name = "Invented neck"
@@ -58,3 +63,43 @@ def instrument(write: Callable[[str, str], Path]) -> Path:
 @pytest.fixture
 def gauges(write: Callable[[str, str], Path]) -> Path:
     return write("G.toml", GAUGES)
+
+
+NECK = """\
+name = "{name}"
+kind = "steel-string"
+invented = true
+scale_mm = 645.0
+frets = 20
+join_fret = 14
+"""
+WORTH = '{"resolution_mm": 0.001, "u_mm": 0.003, "zero_u_mm": 0.002}'
+NS = 1_000_000_000
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store.create(tmp_path / "s.db") as made:
+        yield made
+
+
+@pytest.fixture
+def visit(store: Store) -> Callable[..., None]:
+    """Return a function that keeps a session which measured the seated heights of fret 7."""
+
+    def keep(name: str, session: str, *, seated: dict[str, float], at_ns: int = NS, ended: bool = True) -> None:
+        neck = parse_instrument(NECK.format(name=name), where="a test")
+        identity, revision = keep_instrument(store, neck)
+        limits = limits_toml(default_limits(neck.kind))
+        store.put(SessionRow(id=session, instrument=identity, revision=revision, started_at_ns=at_ns, monotonic_ns=0,
+                             boot_id="b", software="a test", limits=limits))  # fmt: skip
+        store.put(SessionGauge(session=session, gauge="depth", kind="depth_indicator", description=WORTH, profile="p",
+                               profile_sha256="0"))  # fmt: skip
+        for number, (place, mm) in enumerate(seated.items(), start=1):
+            store.put(ReadingRow(session=session, gauge="depth", sequence=number, kind="seated_height", fret=7,
+                                 place=place, round="1", value_nm=round(mm * 1e6), unit="mm", raw=b"", status="ok",
+                                 taken_at_ns=at_ns + number, monotonic_ns=number))  # fmt: skip
+        if ended:
+            store.put(SessionEnd(session=session, at_ns=at_ns + NS, reason="done"))
+
+    return keep

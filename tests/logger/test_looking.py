@@ -1,64 +1,29 @@
 """What pages ask of a store: its rack, a record, and what changed between two visits."""
 
 import json
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Callable
 
 import pytest
 
 from logger.bench import keep_instrument
 from logger.door import QuestionError
 from logger.instrument import parse_instrument
-from logger.limits import default_limits, limits_toml
 from logger.looking import MOST_ROWS, Looking
-from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store, TakeBack
+from logger.store import SessionRow, Store, TakeBack
 
-TEXT = """\
-name = "{name}"
-kind = "steel-string"
-invented = true
-scale_mm = 645.0
-frets = 20
-join_fret = 14
-"""
-WORTH = '{"resolution_mm": 0.001, "u_mm": 0.003, "zero_u_mm": 0.002}'
+Visit = Callable[..., None]
 NS = 1_000_000_000
 DAY_NS = 86_400 * NS
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store.create(tmp_path / "s.db") as made:
-        yield made
-
-
-def visit(
-    store: Store, name: str, session: str, *, seated: dict[str, float], at_ns: int = NS, ended: bool = True
-) -> None:
-    """Keep a session that measured the seated heights of fret 7."""
-    neck = parse_instrument(TEXT.format(name=name), where="a test")
-    identity, revision = keep_instrument(store, neck)
-    limits = limits_toml(default_limits(neck.kind))
-    store.put(SessionRow(id=session, instrument=identity, revision=revision, started_at_ns=at_ns, monotonic_ns=0,
-                         boot_id="b", software="a test", limits=limits))  # fmt: skip
-    store.put(SessionGauge(session=session, gauge="depth", kind="depth_indicator", description=WORTH, profile="p",
-                           profile_sha256="0"))  # fmt: skip
-    for number, (place, mm) in enumerate(seated.items(), start=1):
-        store.put(ReadingRow(session=session, gauge="depth", sequence=number, kind="seated_height", fret=7, place=place,
-                             round="1", value_nm=round(mm * 1e6), unit="mm", raw=b"", status="ok",
-                             taken_at_ns=at_ns + number, monotonic_ns=number))  # fmt: skip
-    if ended:
-        store.put(SessionEnd(session=session, at_ns=at_ns + NS, reason="done"))
-
+NECK = 'name = "{name}"\nscale_mm = 645.0\nfrets = 20\n'
 
 EVEN = {"bass": 1.10, "centre": 1.10, "treble": 1.10}
 PROUD = {"bass": 1.10, "centre": 1.10, "treble": 1.25}
 
 
-def test_the_rack_is_newest_first_with_every_visit(store: Store) -> None:
-    visit(store, "First", "s1", seated=EVEN)
-    visit(store, "Second", "s2", seated=EVEN)
-    visit(store, "First", "s3", seated=PROUD, ended=False)
+def test_the_rack_is_newest_first_with_every_visit(store: Store, visit: Visit) -> None:
+    visit("First", "s1", seated=EVEN)
+    visit("Second", "s2", seated=EVEN)
+    visit("First", "s3", seated=PROUD, ended=False)
     told = Looking(store.path, current="s3").ask("rack", {})
     assert [one["name"] for one in told["instruments"]] == ["First", "Second"]
     assert [(one["session"], one["ended"], one["here"]) for one in told["instruments"][0]["sessions"]] == [
@@ -79,16 +44,18 @@ def test_the_rack_is_newest_first_with_every_visit(store: Store) -> None:
         ({"page": "9" * 40}, []),
     ],
 )
-def test_the_rack_is_searched_filtered_and_paged(store: Store, wanted: dict[str, str], names: list[str]) -> None:
-    visit(store, "Bärenhals", "s1", seated=EVEN)
-    visit(store, "Open", "s2", seated=EVEN, ended=False)
+def test_the_rack_is_searched_filtered_and_paged(
+    store: Store, visit: Visit, wanted: dict[str, str], names: list[str]
+) -> None:
+    visit("Bärenhals", "s1", seated=EVEN)
+    visit("Open", "s2", seated=EVEN, ended=False)
     told = Looking(store.path, current="s2").ask("rack", wanted)
     assert [one["name"] for one in told["instruments"]] == names
 
 
 def test_a_page_of_the_rack_holds_no_more_than_its_rows(store: Store) -> None:
     for number in range(MOST_ROWS + 2):
-        keep_instrument(store, parse_instrument(TEXT.format(name=f"No. {number}"), where="a test"))
+        keep_instrument(store, parse_instrument(NECK.format(name=f"No. {number}"), where="a test"))
     looking = Looking(store.path, current="")
     first, second = looking.ask("rack", {"state": "unmeasured"}), looking.ask("rack", {"page": "1"})
     assert (len(first["instruments"]), len(second["instruments"]), first["of"]) == (MOST_ROWS, 2, MOST_ROWS + 2)
@@ -100,9 +67,9 @@ def test_an_unknown_filter_is_refused(store: Store) -> None:
         Looking(store.path, current="").ask("rack", {"state": "lost"})
 
 
-def test_failed_are_those_that_were_judged(store: Store) -> None:
-    visit(store, "Even", "s1", seated=EVEN)
-    visit(store, "Proud", "s2", seated=PROUD)
+def test_failed_are_those_that_were_judged(store: Store, visit: Visit) -> None:
+    visit("Even", "s1", seated=EVEN)
+    visit("Proud", "s2", seated=PROUD)
     looking = Looking(store.path, current="s2")
     assert looking.ask("rack", {"state": "failed"})["of"] == 0
     for session in ("s1", "s2"):
@@ -113,8 +80,8 @@ def test_failed_are_those_that_were_judged(store: Store) -> None:
     assert told["instruments"][0]["sessions"][0]["outcome"]["counts"]["fail"] == 3  # proud, uneven, tilted
 
 
-def test_an_outcome_is_forgotten_once_a_reading_is_taken_back(store: Store) -> None:
-    visit(store, "Proud", "s1", seated=PROUD)
+def test_an_outcome_is_forgotten_once_a_reading_is_taken_back(store: Store, visit: Visit) -> None:
+    visit("Proud", "s1", seated=PROUD)
     looking = Looking(store.path, current="s1")
     assert looking.ask("outcome", {})["counts"]["fail"] == 3
     store.put(TakeBack(session="s1", number=1, gauge="depth", sequence=3, at_ns=NS, who="", why="slipped"))
@@ -123,7 +90,7 @@ def test_an_outcome_is_forgotten_once_a_reading_is_taken_back(store: Store) -> N
 
 
 def test_an_outcome_says_why_there_is_none(store: Store) -> None:
-    identity, _ = keep_instrument(store, parse_instrument(TEXT.format(name="Old"), where="a test"))
+    identity, _ = keep_instrument(store, parse_instrument(NECK.format(name="Old"), where="a test"))
     store.put(SessionRow(id="s1", instrument=identity, revision=1, started_at_ns=0, monotonic_ns=0, boot_id="b",
                          software="a test", limits="[proud_end]\nupper_mm = 'wide'\n"))  # fmt: skip
     told = Looking(store.path, current="s1").ask("outcome", {})
@@ -131,8 +98,8 @@ def test_an_outcome_says_why_there_is_none(store: Store) -> None:
     assert "upper_mm" in told["why"]
 
 
-def test_a_record_holds_the_worst_first(store: Store) -> None:
-    visit(store, "Proud", "s1", seated=PROUD)
+def test_a_record_holds_the_worst_first(store: Store, visit: Visit) -> None:
+    visit("Proud", "s1", seated=PROUD)
     told = Looking(store.path, current="").ask("record", {"id": "s1"})
     json.dumps(told, allow_nan=False)
     verdicts = [one["verdict"] for one in told["verdicts"]]
@@ -147,9 +114,9 @@ def test_a_record_holds_the_worst_first(store: Store) -> None:
     assert any("Presses pinch" in one for one in told["cautions"])
 
 
-def test_two_visits_tell_what_changed(store: Store) -> None:
-    visit(store, "Neck", "s1", seated=PROUD)
-    visit(store, "Neck", "s2", seated=EVEN | {"centre": 1.09}, at_ns=40 * DAY_NS)
+def test_two_visits_tell_what_changed(store: Store, visit: Visit) -> None:
+    visit("Neck", "s1", seated=PROUD)
+    visit("Neck", "s2", seated=EVEN | {"centre": 1.09}, at_ns=40 * DAY_NS)
     told = Looking(store.path, current="").ask("compare", {"earlier": "s1", "later": "s2"})
     assert told["days"] == 40
     proud = next(one for one in told["changes"] if one["check"] == "proud_end" and one["where"] == "fret 7, treble")
@@ -168,8 +135,10 @@ def test_two_visits_tell_what_changed(store: Store) -> None:
         ({"earlier": "s1", "later": "nothing"}, "no session 'nothing'"),
     ],
 )
-def test_visits_of_two_instruments_are_not_compared(store: Store, wanted: dict[str, str], said: str) -> None:
-    visit(store, "Neck", "s1", seated=EVEN)
-    visit(store, "Other", "s2", seated=EVEN)
+def test_visits_of_two_instruments_are_not_compared(
+    store: Store, visit: Visit, wanted: dict[str, str], said: str
+) -> None:
+    visit("Neck", "s1", seated=EVEN)
+    visit("Other", "s2", seated=EVEN)
     with pytest.raises(QuestionError, match=said):
         Looking(store.path, current="s1").ask("compare", wanted)

@@ -1,0 +1,1 @@
+"""The typeface of printed sheets, with its licence."""
