@@ -11,6 +11,7 @@ from typing import Any, Final
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
+from dashboard.words_record import RACK, RECORD
 from logger.features import KINDS, PLACES
 
 CHECKS: Final = MappingProxyType({
@@ -337,7 +338,7 @@ def page_words(language: Path | None = None) -> dict[str, Any]:
 
 def _english() -> dict[str, Any]:
     return {
-        "page": dict(PAGE),
+        "page": {**PAGE, **RECORD, **RACK},
         "views": dict(VIEWS),
         "pair": dict(PAIR),
         "places": list(PLACES),
