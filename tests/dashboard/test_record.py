@@ -106,7 +106,7 @@ def test_search_follows_the_keys_and_keeps_the_focus(opened: Callable[..., Any])
 def test_failed_are_found_once_they_were_judged(opened: Callable[..., Any]) -> None:
     page = opened("rack").page
     page.locator("[data-instrument] summary").first.press("Enter")
-    page.evaluate("() => fretledger.ask('outcome', {id: 'first'})")
+    page.evaluate("() => fretledger.look('outcome', {id: 'first'})")
     expect(page.locator("[data-visit=markup] .outcome")).to_contain_text("pass", timeout=LOOKED_MS)
     page.locator("[data-rack-state=failed]").press("Enter")
     expect(page.locator(".rack .why").first).to_contain_text("Only visits that were judged")

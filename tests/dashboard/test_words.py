@@ -1,4 +1,4 @@
-"""Every word of the page stands in one module."""
+"""Every word of the page stands in the modules of words."""
 
 import json
 import re
@@ -18,10 +18,10 @@ def test_every_sentence_a_script_asks_for_exists(script: Path) -> None:
     text = script.read_text(encoding="utf-8")
     asked = set(FILLED.findall(text))
     asked |= {name + ending for name in COUNTED.findall(text) for ending in ("", "_one")}
-    assert asked <= words.PAGE.keys()
+    assert asked <= words.page_words()["page"].keys()
 
 
-@pytest.mark.parametrize("name", words.PAGE)
+@pytest.mark.parametrize("name", words.page_words()["page"])
 def test_every_sentence_is_used(name: str) -> None:
     sources = [path.read_text(encoding="utf-8") for path in (*SCRIPTS, Path(app.__file__))]
     stem = name.removesuffix("_one").removesuffix("_more")

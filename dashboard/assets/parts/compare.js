@@ -58,7 +58,7 @@
     }
     place.replaceChildren(el('p', {class: 'calm', text: fill('looking')}));
     try {
-      const told = await bench.ask('compare', {earlier, later});
+      const told = await bench.look('compare', {earlier, later});
       shown.set(place, told);
       show(place);
     } catch (error) {

@@ -2,7 +2,8 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const STATES = ['', 'measuring', 'failed', 'ended'], OPENS = ['record', 'sweep', 'levelling'];
+  const STATES = {'': 'rack_all', measuring: 'rack_measuring', failed: 'rack_failed', ended: 'rack_ended', unmeasured: 'rack_unmeasured'};
+  const OFFERED = ['', 'measuring', 'failed', 'ended'], OPENS = ['record', 'sweep', 'levelling'];
   const TYPED_MS = 120, JUDGE_MS = 300;
 
   const chosen = {find: '', state: '', page: 0};
@@ -29,7 +30,7 @@
   const inside = (one) => {
     const [newest, ...older] = one.sessions;
     return [
-      el('h3', {}, el('span', {text: one.name}), el('span', {class: 'rack-state', text: fill(`rack_${stateOf(one.sessions)}`)})),
+      el('h3', {}, el('span', {text: one.name}), el('span', {class: 'rack-state', text: fill(STATES[stateOf(one.sessions)])})),
       newest ? el('ul', {class: 'visits'}, visitLine(one, newest)) : '',
       older.length ? el('details', {class: 'more'}, el('summary', {text: bench.count('rack_visits', one.sessions.length)}),
         el('ul', {class: 'visits'}, ...older.map((visit) => visitLine(one, visit))), bench.compareForm(one)) : '',
@@ -64,7 +65,7 @@
       el('h2', {text: fill('rack')}),
       el('div', {class: 'find'}, el('label', {for: 'rack-find', text: fill('rack_find')}), find,
         el('div', {role: 'group', class: 'filter', 'aria-label': fill('rack_filter')},
-          ...STATES.map((state) => button({'data-rack-state': state}, fill(`rack_${state || 'all'}`))))),
+          ...OFFERED.map((state) => button({'data-rack-state': state}, fill(STATES[state]))))),
       el('p', {class: 'calm why', hidden: true}), el('p', {class: 'shown calm', role: 'status'}), el('ul', {class: 'rows'}),
       el('nav', {class: 'pages', 'aria-label': fill('rack_pages')}, button({'data-rack-step': -1}, fill('rack_before')), button({'data-rack-step': 1}, fill('rack_after'))));
     return frame;
@@ -95,7 +96,7 @@
   bench.on('ready', () => bench.addView('rack', {what: 'rack', wanted, draw}));
 
   const failed = (error) => { if (frame) part('.shown').textContent = fill('not_told', {why: error.message}); };
-  const look = () => bench.ask('rack', wanted()).then(show).catch(failed);
+  const look = () => bench.look('rack', wanted()).then(show).catch(failed);
   let typing = 0;
   document.addEventListener('input', ({target}) => {
     if (target.id !== 'rack-find') return;
@@ -118,7 +119,7 @@
     if (judging || !next || bench.view() !== 'rack' || document.hidden) return;
     judging = true;
     try {
-      next.outcome = await bench.ask('outcome', {id: next.session});
+      next.outcome = await bench.look('outcome', {id: next.session});
     } catch (error) {
       next.outcome = {counts: null, why: error.message};
     }

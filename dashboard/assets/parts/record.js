@@ -4,6 +4,8 @@
   const {el, fill} = bench;
   const FITS = 10;  // failed checks on the customer's one page
   const VERDICTS = ['fail', 'remeasure', 'pass'];
+  const LOADS = {customer: 'sheet_customer', shop: 'sheet_shop'}, PRINTS = {customer: 'print_customer', shop: 'print_shop'};
+  const HEADS = ['column_verdict', 'column_check', 'column_where', 'column_value', 'column_chance', 'column_todo'];
 
   const both = (mm, decimals) => `${mm.toFixed(decimals)} mm (${(mm / 25.4).toFixed(decimals + 1)} in)`;
   const large = (verdict) => bench.words.verdicts[verdict].large;
@@ -22,8 +24,8 @@
     const paper = bench.recall('paper') === 'letter' ? 'letter' : 'a4';
     return el('div', {class: 'sheets', role: 'group', 'aria-label': fill('sheet')},
       el('label', {}, `${fill('sheet_paper')} `, el('select', {id: 'paper'}, ...['a4', 'letter'].map((name) => el('option', {value: name, selected: name === paper, text: fill(name)})))),
-      ...['customer', 'shop'].map((audience) => el('a', {class: 'switch', 'data-sheet': audience, download: true, href: address(told, audience, paper), text: fill(`sheet_${audience}`)})),
-      ...['customer', 'shop'].map((audience) => el('button', {type: 'button', class: 'switch', 'data-print': audience, text: fill(`print_${audience}`)})));
+      ...Object.entries(LOADS).map(([audience, name]) => el('a', {class: 'switch', 'data-sheet': audience, download: true, href: address(told, audience, paper), text: fill(name)})),
+      ...Object.entries(PRINTS).map(([audience, name]) => el('button', {type: 'button', class: 'switch', 'data-print': audience, text: fill(name)})));
   };
   const head = (told) => el('section', {class: 'card titled', 'aria-label': fill('record_of', {name: told.instrument.name})},
     el('div', {class: 'names'}, el('p', {class: 'kicker', text: fill('sheet_title')}), el('h2', {class: 'large', text: told.instrument.name}),
@@ -35,7 +37,7 @@
   const says = (one) => (one.text ? bench.sentence(one, 'text') : `${bench.capital(one.words)}: ${one.where}`);
   const failure = (one, i) => el('li', {class: i < FITS ? '' : 'beyond'}, bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: says(one)}),
     el('p', {class: 'todo', text: todo(one)})));
-  const heads = () => ['verdict', 'check', 'where', 'value', 'chance', 'todo'].map((name) => fill(`column_${name}`, {unit: bench.unit}));
+  const heads = () => HEADS.map((name) => fill(name, {unit: bench.unit}));
   const chance = (p) => (typeof p === 'number' ? fill('percent', {n: Math.round(100 * p)}) : '');
   const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.capital(one.where), bench.sized(one.value_mm, one.U_mm), chance(one.p), todo(one)];
   const rows = (list) => (list.some(todo) ? bench.table(heads(), list.map(cells)) : bench.table(heads().slice(0, -1), list.map((one) => cells(one).slice(0, -1))));
