@@ -117,7 +117,7 @@ def test_a_file_that_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytes
     def refused(*_: object, **__: object) -> str:
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_text", refused)
+    monkeypatch.setattr(Path, "open", refused)
     with pytest.raises(
         InstrumentError, match=r"n\.toml: cannot be read \(Permission denied\); give the path of a TOML"
     ):

@@ -12,16 +12,16 @@
     el('button', {type: 'submit', class: 'switch', text: fill('compare_do')}), el('div', {class: 'compared', role: 'status'}));
 
   // A value with its uncertainty; the unit stands in the head of the column.
-  bench.sized = (mm, U) => (typeof mm === 'number' ? `${bench.number(mm)} ${typeof U === 'number' ? `\u00b1 ${bench.spread(U)}` : `(${fill('unknown_u')})`}` : '');
+  bench.plusMinus = (mm, U) => (typeof mm === 'number' ? `${bench.number(mm)} ${typeof U === 'number' ? `\u00b1 ${bench.spread(U)}` : `(${fill('unknown_u')})`}` : '');
   bench.table = (heads, rows) => el('table', {}, el('thead', {}, el('tr', {}, ...heads.map((text) => el('th', {scope: 'col', text})))),
     el('tbody', {}, ...rows.map((cells) => el('tr', {}, ...cells.map((cell, i) => el('td', {'data-head': heads[i]}, cell))))));
   bench.verdictWord = (verdict) => el('span', {class: 'said'}, bench.sign(verdict), ` ${bench.words.verdicts[verdict].large}`);
 
-  const side = (one) => (one ? el('span', {class: 'side'}, bench.verdictWord(one.verdict), ` ${bench.sized(one.value_mm, one.U_mm)}`)
+  const side = (one) => (one ? el('span', {class: 'side'}, bench.verdictWord(one.verdict), ` ${bench.plusMinus(one.value_mm, one.U_mm)}`)
     : el('span', {class: 'calm', text: fill('compare_gone')}));
   const where = (one) => bench.capital(`${fill('fret')} ${one.fret}, ${one.place}`);
   const heightTable = (heights) => bench.table([fill('column_where'), fill('compare_change', {unit: bench.unit})],
-    heights.map((one) => [where(one), bench.sized(one.change_mm, one.U_mm)]));
+    heights.map((one) => [where(one), bench.plusMinus(one.change_mm, one.U_mm)]));
   const heights = (told) => {
     const apart = told.heights.filter((one) => one.told_apart), n = told.heights.length, {unit} = bench;
     if (!n) return [el('p', {text: fill('compare_no_common')})];

@@ -39,7 +39,7 @@
     el('p', {class: 'todo', text: todo(one)})));
   const heads = () => HEADS.map((name) => fill(name, {unit: bench.unit}));
   const chance = (p) => (typeof p === 'number' ? fill('percent', {n: Math.round(100 * p)}) : '');
-  const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.capital(one.where), bench.sized(one.value_mm, one.U_mm), chance(one.p), todo(one)];
+  const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.capital(one.where), bench.plusMinus(one.value_mm, one.U_mm), chance(one.p), todo(one)];
   const rows = (list) => (list.some(todo) ? bench.table(heads(), list.map(cells)) : bench.table(heads().slice(0, -1), list.map((one) => cells(one).slice(0, -1))));
   const verdicts = (told) => {
     const of = (verdict) => told.verdicts.filter((one) => one.verdict === verdict);

@@ -55,7 +55,7 @@
   const numbersTable = (told, paths) => {
     const at = new Map(told.profile.map((one) => [`${one.fret}|${one.place}`, one]));
     const frets = [...new Set(told.profile.map((one) => one.fret))];
-    const size = (one) => (one ? bench.sized(one.height_mm, 2 * one.u_mm) : '');
+    const size = (one) => (one ? bench.plusMinus(one.height_mm, 2 * one.u_mm) : '');
     return el('details', {class: 'for-shop table-box'}, el('summary', {text: fill('tops_numbers', {unit: bench.unit})}),
       bench.table([fill('fret'), ...paths], frets.map((fret) => [String(fret), ...paths.map((name) => size(at.get(`${fret}|${name}`)))])));
   };
