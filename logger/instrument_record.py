@@ -10,6 +10,7 @@ from logger.features import PLACES
 from logger.gauges import records
 from logger.kept import spec_of
 from logger.report import CheckVerdict
+from logger.sealing.shown import seal_of
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, settle, where_words
 from logger.snapshot import CAUTIONS, GAUGE_WORDS
 from logger.store import SessionGauge, StoreReader
@@ -43,7 +44,7 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
     row, end, neck = reader.session(session), reader.session_end(session), found.instrument
     stages = [name for name in CAUTIONS if name in _stages(found)]
     return {
-        "session": session, "seal": None,
+        "session": session, "seal": seal_of(reader, session),
         "instrument": {
             "name": neck.name, "kind": neck.kind, "scale_mm": neck.scale_mm, "frets": neck.frets,
             "join_fret": neck.join_fret, "invented": neck.invented, "wire": str(neck.wire.get("name", "")),
