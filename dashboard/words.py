@@ -111,6 +111,8 @@ SOURCES: Final = MappingProxyType({
 
 PAGE: Final = MappingProxyType({
     **VIEW_WORDS,
+    **RECORD,
+    **RACK,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",
@@ -338,7 +340,7 @@ def page_words(language: Path | None = None) -> dict[str, Any]:
 
 def _english() -> dict[str, Any]:
     return {
-        "page": {**PAGE, **RECORD, **RACK},
+        "page": dict(PAGE),
         "views": dict(VIEWS),
         "pair": dict(PAIR),
         "places": list(PLACES),
