@@ -12,7 +12,7 @@ from logger.sealing.verify import read_records
 from logger.store import Store, StoreReader
 
 KILLED = """
-import os, sys
+import os, sys, types
 from logger.sealing import seal
 from logger.store import Store
 moment = sys.argv.pop(1)
@@ -24,7 +24,7 @@ elif moment == "before the head":
     import logger.record_command
     logger.record_command.head_file = die
 elif moment == "while the head is written":
-    os.fsync = die
+    seal.os = types.SimpleNamespace(**{**vars(os), "fsync": die})  # the store flushes files of its own
 from logger.cli import run
 sys.exit(run(sys.argv[1:], None))
 """
