@@ -12,6 +12,7 @@ from logger.store import ReadingRow, Store, StoreReader, care
 from logger.store.care import copy, repack
 from logger.store.chain import Link
 from logger.store.inspection import inspect
+from logger.store.schema import STEPS
 from logger.store.witness import read_witness, witness_path
 
 MakeReading = Callable[..., ReadingRow]
@@ -133,7 +134,7 @@ class TestRepacking:
         assert done.before_bytes > 2_000_000
         assert done.after_bytes == roomy.stat().st_size < 500_000
         assert inspect(roomy).wrong == []
-        assert query(roomy, "PRAGMA user_version") == [(2,)]
+        assert query(roomy, "PRAGMA user_version") == [(len(STEPS),)]
         after = (
             query(roomy, "SELECT * FROM reading ORDER BY entry"),
             query(roomy, "SELECT sql FROM sqlite_schema ORDER BY name"),
