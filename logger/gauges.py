@@ -5,13 +5,12 @@ import math
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from logger.evaluation.charts import Individuals
 from logger.evaluation.gauge_check import drift
 from logger.gauge_file import GaugeSpec, spec_from, worth
-from logger.kept import spec_of
+from logger.kept import spec_of, utc_text
 from logger.store import CheckResult, Gauge, GaugeCheck, Store, StoreReader
 
 DUE_DAYS: Final = 90
@@ -236,7 +235,7 @@ def _words(past: History, *, overdue: bool) -> str:
 
 
 def _time(at_ns: int | None) -> str | None:
-    return None if at_ns is None else datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")
+    return None if at_ns is None else utc_text(at_ns)
 
 
 def record_lines(found: Sequence[Mapping[str, Any]]) -> list[str]:

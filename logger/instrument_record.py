@@ -2,13 +2,12 @@
 
 import time
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from logger.evaluate import Evaluation
 from logger.features import PLACES
 from logger.gauges import records
-from logger.kept import spec_of
+from logger.kept import spec_of, utc_text
 from logger.report import CheckVerdict
 from logger.sealing.shown import seal_of
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, settle, where_words
@@ -49,7 +48,7 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
             "name": neck.name, "kind": neck.kind, "scale_mm": neck.scale_mm, "frets": neck.frets,
             "join_fret": neck.join_fret, "invented": neck.invented, "wire": str(neck.wire.get("name", "")),
         },
-        "started_at": _time(row.started_at_ns), "ended": None if end is None else _time(end.at_ns),
+        "started_at": utc_text(row.started_at_ns), "ended": None if end is None else utc_text(end.at_ns),
         "taken_at": None if found.taken_at is None else found.taken_at.isoformat(timespec="seconds"),
         "people": row.people, "note": row.note, "software": row.software, "readings": found.readings,
         "counts": counts_of(found.verdicts), "zeros_moved": [_moved(one) for one in found.judge.moved_zeros],
@@ -58,7 +57,7 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
         "limits": [_limits(check, found) for check in dict.fromkeys(one.check for one in found.verdicts)],
         "profile": profile_json(found.judge.sweep.profile if found.judge.sweep else None),
         "gauges": _gauges(reader, session),
-        "climate": [{"at": _time(one.at_ns), "temperature_c": one.temperature_mc / 1000,
+        "climate": [{"at": utc_text(one.at_ns), "temperature_c": one.temperature_mc / 1000,
                      "humidity_percent": one.humidity_mpercent / 1000} for one in reader.climates(session)],
         "notes": list(found.notes), "cautions": [CAUTIONS[name] for name in stages], "read_off": READ_OFF,
     }  # fmt: skip
@@ -137,7 +136,3 @@ def _gauge(one: SessionGauge, now: Told | None) -> Told:
         "last_check": None if now is None else now["last_check"], "due": None if now is None else now["due"],
         "checked": "never checked" if now is None else now["words"],
     }  # fmt: skip
-
-
-def _time(at_ns: int) -> str:
-    return datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")

@@ -16,6 +16,11 @@ from logger.store import Climate, KeptReading, ReadingRow, SessionGauge, SheetRe
 _NM: Final = NM_PER["mm"]
 
 
+def utc_text(at_ns: int) -> str:
+    """Return a moment of the wall clock, in nanoseconds, as ISO 8601 text in UTC, to the second."""
+    return datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")
+
+
 def feet_text(feet: tuple[int, int] | None) -> str | None:
     """Return feet as the store and the CSV write them, ``6-8``."""
     return None if feet is None else f"{feet[0]}-{feet[1]}"

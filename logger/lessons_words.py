@@ -1,11 +1,11 @@
 """Tell what a store's sessions say together: as lines for a person, and as JSON."""
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import Any, Final
 
 from logger.evaluation.shop_rates import LEAST_ENDS, LEAST_FOR_DRIFT, LEAST_NECKS, Rate
 from logger.factors import FACTORS
+from logger.kept import utc_text
 from logger.lessons import Blade, Change, Lessons, Level, LotFit
 from logger.sentences import CHECK_WORDS, MM_PER_THOU, length
 
@@ -158,12 +158,8 @@ def _blade_json(one: Blade) -> dict[str, Any]:
 def _change_json(one: Change) -> dict[str, Any]:
     mean = one.mean
     return {
-        "instrument": one.name, "first": _time(one.first.at_ns), "second": _time(one.second.at_ns),
+        "instrument": one.name, "first": utc_text(one.first.at_ns), "second": utc_text(one.second.at_ns),
         "proud": [one.first.ends.bad, one.second.ends.bad], "judged": [one.first.ends.of, one.second.ends.of],
         "places": one.places, "change_mm": None if mean is None else mean.value_mm,
         "U_mm": mean.expanded_u_mm() if mean is not None and mean.known else None,
     }  # fmt: skip
-
-
-def _time(at_ns: int) -> str:
-    return datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")

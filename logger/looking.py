@@ -16,14 +16,13 @@ from logger.door import QuestionError
 from logger.errors import InputFileError, SessionNotFoundError
 from logger.evaluate import Evaluation
 from logger.evaluation.levelling import LevellingPlan
-from logger.instrument import parse_instrument
 from logger.instrument_record import counts_of, record_of
-from logger.kept import observations_of, spec_of
+from logger.kept import observations_of, spec_of, utc_text
 from logger.levelling_report import sanding_of
-from logger.limits import kind_notes, parse_limits
+from logger.limits import kind_notes
 from logger.plan_command import against_plan, has_plan, plan_lines, verify_json
 from logger.replanning import replan
-from logger.report import Judge
+from logger.selection import judge_of
 from logger.store import NO_INSTRUMENT, SessionRow, StoreReader
 from logger.store.rack import STATES, Visit
 from logger.sweep_report import SWEEP_WAYS
@@ -54,17 +53,14 @@ def evaluate_session(reader: StoreReader, session: str) -> Evaluation:
         InputFileError: its description does not hold.
         StoreError: the store cannot be read.
     """
-    row = reader.session(session)
-    text = reader.instrument_at(row.instrument, row.revision).description
-    neck = parse_instrument(text, where=f"the instrument of session {session}")
-    limits = parse_limits(row.limits, where=f"the limits of session {session}", kind=neck.kind)
+    judge = judge_of(reader, reader.session(session))
+    neck = judge.instrument
     specs = {gauge.gauge: spec_of(gauge) for gauge in reader.gauges(session)}
     kept = reader.readings(session)
-    judge = Judge(neck, limits)
     verdicts = judge.verdicts(observations_of(kept, specs, reader.climates(session)))
     taken = [one.row.taken_at_ns for one in kept if one.taken_back is None]
     return Evaluation(
-        instrument=neck, limits=limits, readings=sum(one.taken_back is None for one in kept), verdicts=verdicts,
+        instrument=neck, limits=judge.limits, readings=sum(one.taken_back is None for one in kept), verdicts=verdicts,
         judge=judge, notes=[*kind_notes(neck.kind), *sweep_notes(judge.sweep)],
         taken_at=datetime.fromtimestamp(max(taken) / 1e9, UTC) if taken else None,
     )  # fmt: skip
@@ -160,8 +156,9 @@ class Looking:
         with self._lock:
             before, after = (self._evaluated(reader, _state(reader, one)) for one in (earlier, later))
         return {
-            "name": after.instrument.name, "earlier": {"session": earlier, "started_at": _time(rows[0].started_at_ns)},
-            "later": {"session": later, "started_at": _time(rows[1].started_at_ns)}, **compared(before, after),
+            "name": after.instrument.name,
+            "earlier": {"session": earlier, "started_at": utc_text(rows[0].started_at_ns)},
+            "later": {"session": later, "started_at": utc_text(rows[1].started_at_ns)}, **compared(before, after),
         }  # fmt: skip
 
     def _rack(self, reader: StoreReader, wanted: Wanted) -> Told:
@@ -184,7 +181,7 @@ class Looking:
     def _visit(self, one: Visit, outcome: tuple[State, Told] | None) -> Told:
         known = outcome is not None and outcome[0] == (one.session, one.readings, one.amended)
         return {
-            "session": one.session, "started_at": _time(one.started_at_ns), "readings": one.readings,
+            "session": one.session, "started_at": utc_text(one.started_at_ns), "readings": one.readings,
             "ended": one.ended, "here": one.session == self._current,
             "outcome": outcome[1] if known and outcome is not None else None,
         }  # fmt: skip
@@ -251,7 +248,3 @@ def _told_of(found: Evaluation, session: str) -> Told:
 
 def _sanding(found: Evaluation, unit: str) -> list[str]:
     return sanding_lines(sanding_of(found.judge.survey, found.instrument), unit=unit)
-
-
-def _time(at_ns: int) -> str:
-    return datetime.fromtimestamp(at_ns / 1e9, UTC).isoformat(timespec="seconds")

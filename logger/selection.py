@@ -138,8 +138,15 @@ def session_judge(reader: StoreReader, session: SessionRow) -> Judge | None:
     Raises:
         InputFileError: the instrument's description or the limits do not hold.
     """
-    if session.instrument == NO_INSTRUMENT:
-        return None
+    return None if session.instrument == NO_INSTRUMENT else judge_of(reader, session)
+
+
+def judge_of(reader: StoreReader, session: SessionRow) -> Judge:
+    """Return the judge of a session's instrument by the session's own limits.
+
+    Raises:
+        InputFileError: the instrument's description or the limits do not hold.
+    """
     described = reader.instrument_at(session.instrument, session.revision)
     neck = parse_instrument(described.description, where=f"instrument {described.name!r} of session {session.id}")
     return Judge(neck, parse_limits(session.limits, where=f"limits of session {session.id}", kind=neck.kind))

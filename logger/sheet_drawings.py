@@ -9,6 +9,8 @@ from typing import Any, Final
 
 from fpdf import FPDF
 
+from logger.sentences import MM_PER_INCH
+
 INK, SOFT, RULE, PAPER = (28, 36, 43), (85, 96, 106), (205, 197, 182), (255, 255, 255)
 COLOURS: Final = {"pass": (11, 97, 164), "fail": (179, 58, 0), "remeasure": (243, 215, 74)}
 """As on the page: blue, vermilion and yellow after Okabe and Ito, 2008."""
@@ -21,7 +23,6 @@ PATHS: Final = {
 ROWS: Final = {"treble": "treble", "centre": "centre", "bass": "bass", "": "whole fret"}
 ROW_MM, LABEL_MM = 6.2, 19.0
 PROFILE_MM: Final = 40.0
-MM_PER_IN: Final = 25.4
 
 
 def draw_sign(pdf: FPDF, verdict: str, x: float, y: float, size: float) -> None:
@@ -124,7 +125,7 @@ def _axes(pdf: FPDF, low: float, span: float, sides: tuple[float, float], height
     while tick <= low + span + 1e-9:
         level = height_at(tick)
         pdf.line(sides[0], level, sides[1], level)
-        shown, inches = _figure(tick, 3), _figure(tick / MM_PER_IN, 4)
+        shown, inches = _figure(tick, 3), _figure(tick / MM_PER_INCH, 4)
         _text(pdf, sides[0] - LABEL_MM, level - 1.5, LABEL_MM - 1, f"{shown} mm", align="R", height=3)
         _text(pdf, sides[1] + 1, level - 1.5, LABEL_MM - 1, f"{inches} in", align="L", height=3)
         tick += step

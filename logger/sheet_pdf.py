@@ -14,7 +14,7 @@ from fpdf.enums import XPos, YPos
 from fpdf.fonts import TTFFont
 
 from logger.instrument_record import UNITS
-from logger.sentences import length
+from logger.sentences import MM_PER_INCH, length
 from logger.sheet_drawings import INK, RULE, SOFT, draw_code, draw_map, draw_profile, draw_sign
 
 FONT: Final = "sheet"
@@ -287,7 +287,7 @@ def _limit_line(one: Told) -> str:
 def length_both(value_mm: float, expanded_u_mm: float | None, decimals: int) -> str:
     """Return a length in mm and, in brackets, in inches with one decimal more."""
     spread = "" if expanded_u_mm is None else f" ± {expanded_u_mm:.{decimals}f}"
-    text = f"{value_mm:.{decimals}f}{spread} mm ({value_mm / 25.4:.{decimals + 1}f} in)"
+    text = f"{value_mm:.{decimals}f}{spread} mm ({value_mm / MM_PER_INCH:.{decimals + 1}f} in)"
     return text.replace("-", "\N{MINUS SIGN}")
 
 

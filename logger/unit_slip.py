@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-MM_PER_INCH: Final = 25.4
+from logger.sentences import MM_PER_INCH
+
 USUAL_MM: Final[Mapping[str, tuple[float, float]]] = MappingProxyType({
     "tang_thickness": (0.3, 0.9), "barb_span": (0.4, 1.4), "tang_depth": (0.8, 3.0), "crown_height": (0.5, 2.2),
     "slot_width": (0.3, 1.0), "slot_depth": (0.8, 5.0), "seated_height": (0.5, 2.5), "pressed_height": (0.5, 2.5),
