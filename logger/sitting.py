@@ -25,6 +25,7 @@ from logger.instrument import Instrument, parse_instrument, read_instrument
 from logger.limits import default_limits, read_limits
 from logger.recorder import LEAVES, TYPED
 from logger.store import Store
+from logger.store.totals import keep_totals
 
 if TYPE_CHECKING:
     from logger.shop.address import ShopAddress
@@ -175,6 +176,7 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
     plugged = plug(options.ports)
     with ExitStack() as stack:
         trouble = Trouble()
+        stack.callback(keep_totals, options.store)  # after the store is closed
         store = stack.enter_context(Store.open_or_create(options.store, on_trouble=trouble))
         with store.reader() as reader:
             worth = {**default_gauges(), **stored_worth(reader), **stated}

@@ -1,4 +1,4 @@
-"""`fretledger store`: copy a store, look it over, recover what a damaged one still holds, pack it anew."""
+"""`fretledger store`: copy a store, look it over, recover what a damaged one still holds, pack it anew, sum it up."""
 
 import argparse
 import json
@@ -10,10 +10,12 @@ from typing import Any, Final
 
 from logger.cli_arguments import FAILED, OK, add_store, command, store_path
 from logger.errors import StoreLossError
+from logger.features import KINDS
 from logger.store.care import Packed, copy, repack
 from logger.store.chain import Chain
 from logger.store.inspection import Inspection, inspect
 from logger.store.recovery import Recovered, recover
+from logger.store.totals import Total, Totals, totals
 from logger.store.witness import table_words
 
 _SILENT_S: Final = 1.0
@@ -63,6 +65,7 @@ def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
         ("inspect", "is the store what it was: what is lost, and what to do", _inspect, None),
         ("recover", "take what a damaged store still holds into a new one", _recover, "the store to be"),
         ("repack", "write the store anew without empty room; no row is left out", _repack, None),
+        ("totals", "number, mean and spread of every kind of reading in the whole store", _totals, None),
     ):
         one = command(work.add_parser, name, words, run)
         if target is not None:
@@ -103,6 +106,29 @@ def _repack(options: argparse.Namespace, _serve: object) -> int:
     held = {"path": str(found.path), "before_bytes": found.before_bytes, "after_bytes": found.after_bytes,
             "tables": _tables(found.chain), "wrong": []}  # fmt: skip
     return _say(options, [f"{found.path}: {sizes}; {_rows(found.chain)}, every one the same as before"], held, [])
+
+
+def _totals(options: argparse.Namespace, _serve: object) -> int:
+    found: Totals = _shown(lambda progress: totals(store_path(options), progress))
+    lines = [f"{found.readings} readings in all, {found.taken_back} of them taken back"]
+    if found.kinds:
+        lines.append(f"{'':<28} {'readings':>10} {'mean mm':>9} {'spread mm':>10}")
+    lines += [_total_line(kind, total) for kind, total in found.kinds.items()]
+    held = {
+        "readings": found.readings,
+        "taken_back": found.taken_back,
+        "kinds": {
+            kind: {"count": total.count, "mean_mm": total.mean_mm, "sd_mm": total.sd_mm}
+            for kind, total in found.kinds.items()
+        },
+    }
+    return _say(options, lines, held, [])
+
+
+def _total_line(kind: str, total: Total) -> str:
+    words = KINDS[kind].words if kind in KINDS else kind.replace("_", " ") or "of no feature"
+    spread = "" if total.sd_mm is None else f"{total.sd_mm:.4f}"
+    return f"{words:<28} {total.count:>10} {total.mean_mm:>9.4f} {spread:>10}".rstrip()
 
 
 def _shown(work: Callable[[ProgressLine], Any]) -> Any:

@@ -11,7 +11,15 @@ from pathlib import Path
 import pytest
 
 from logger.cli import run
-from logger.store import InstrumentRow, Store
+from logger.store import (
+    InstrumentRevision,
+    InstrumentRow,
+    ReadingRow,
+    SessionGauge,
+    SessionRow,
+    Store,
+    TakeBack,
+)
 from logger.store_command import ProgressLine
 
 
@@ -177,3 +185,35 @@ def test_a_work_must_be_named(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as caught:
         store()
     assert caught.value.code == 2
+
+
+def test_totals_in_words_and_as_json(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "bench.db"
+    with Store.create(path) as made:
+        made.put(InstrumentRow(id="neck", created_at_ns=1, description=""))
+        made.put(InstrumentRevision(instrument="neck", revision=1, at_ns=1, name="neck", description=""))
+        made.put(SessionRow(id="s", instrument="neck", revision=1, started_at_ns=1, monotonic_ns=1, boot_id="",
+                            software="test"))  # fmt: skip
+        made.put(SessionGauge(session="s", gauge="c", kind="caliper", description="{}", profile="", profile_sha256=""))
+        for sequence, value_nm in enumerate((580_000, 582_000, 9_000_000), start=1):
+            made.put(ReadingRow(
+                session="s", gauge="c", sequence=sequence, kind="slot_width", fret=1, place="bass", value_nm=value_nm,
+                unit="mm", raw=b"", status="ok", taken_at_ns=1, monotonic_ns=1,
+            ))  # fmt: skip
+        made.put(TakeBack(session="s", number=1, gauge="c", sequence=3, at_ns=1, who="", why=""))
+
+    assert store("totals", "--store", path) == 0
+    assert store("totals", "--store", path, "--json") == 0
+
+    *lines, held = capsys.readouterr().out.splitlines()
+    assert lines[0] == "3 readings in all, 1 of them taken back"
+    assert [line.split() for line in lines[1:]] == [
+        ["readings", "mean", "mm", "spread", "mm"],
+        ["slot", "width", "2", "0.5810", "0.0014"],
+    ]
+    assert json.loads(held)["kinds"]["slot_width"]["sd_mm"] == pytest.approx(0.001 * 2**0.5, rel=1e-6)
+
+
+def test_totals_of_a_store_without_readings(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert store("totals", "--store", path) == 0
+    assert capsys.readouterr().out == "0 readings in all, 0 of them taken back\n"

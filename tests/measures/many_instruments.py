@@ -6,12 +6,13 @@ Every instrument has one session of 576 readings, so that 10 000 make 5.76 milli
 
 record      everything that is kept of one instrument, by `StoreReader`, with its file out of the system's cache (cold)
 rack        50 instruments with name, last session and number of readings, anywhere in the list, asked a second time
-statistics  number, mean and spread of each kind of reading, over everything
+statistics  number, mean and spread of each kind of reading, over everything, as `fretledger store totals` says them
+anew        the same without the sums that are kept beside the store
 opening     the owner opens the store and compares it with its witness
 chain       the whole store is hashed, as `fretledger store inspect` does
 
-and the growth of each from few to many. Rack and statistics have no page yet: they are what such a page asks of these
-tables. The stores go into a temporary folder of 1.5 GB, or --folder, where they are kept and used again.
+and the growth of each from few to many. One reading in a hundred is taken back. The stores go into a temporary folder
+of 1.5 GB, or --folder, where they are kept and used again.
 """
 
 import argparse
@@ -25,7 +26,6 @@ import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
@@ -34,6 +34,7 @@ from pathlib import Path
 from logger.store import Store, StoreReader
 from logger.store.chain import follow, tables_of
 from logger.store.connect import connect_file
+from logger.store.totals import totals, totals_path
 
 READINGS = 576
 KINDS = ("slot_width", "tang_thickness", "barb_span", "seated_height", "fret_step", "crown_height")
@@ -45,9 +46,6 @@ JOIN instrument_revision AS r ON r.instrument = i.id
     AND r.revision = (SELECT max(revision) FROM instrument_revision WHERE instrument = i.id)
 LEFT JOIN session AS s ON s.entry = (SELECT max(entry) FROM session WHERE instrument = i.id)
 ORDER BY i.entry"""
-SPREAD = """
-SELECT kind, count(*), sum(value_nm * 1e-6), sum(value_nm * 1e-6 * value_nm * 1e-6) FROM reading
-WHERE entry BETWEEN ? AND ? GROUP BY kind"""
 
 
 def rows(instrument: int, rng: random.Random) -> Iterator[tuple[object, ...]]:
@@ -90,6 +88,12 @@ def build(path: Path, instruments: int, seed: int) -> None:
                     (session,),
                 )
                 connection.executemany(insert, rows(number, rng))
+                taken_back = ((session, nth, nth * 100) for nth in range(READINGS // 100))
+                connection.executemany(
+                    "INSERT INTO take_back (session, number, gauge, sequence, at_ns, who, why) "
+                    "VALUES (?, ?, 'caliper', ?, 0, '', '')",
+                    taken_back,
+                )
             connection.execute("COMMIT")
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
@@ -138,17 +142,13 @@ def rack(connection: sqlite3.Connection, after: int) -> None:
 
 
 def spread(path: Path) -> None:
-    """Two threads, each its half of the rows: SQLite lets go of Python's lock while it works."""
-    with closing(connect_file(path, "ro")) as connection:
-        last = connection.execute("SELECT max(entry) FROM reading").fetchone()[0]
+    """Everything that is kept since the last time is summed; `keep_totals` ran when the last bench was closed."""
+    assert sum(total.count for total in totals(path).kinds.values()) > 0
 
-    def part(bounds: tuple[int, int]) -> list[tuple[str, int, float, float]]:
-        with closing(connect_file(path, "ro")) as connection:
-            return connection.execute(SPREAD, bounds).fetchall()
 
-    with ThreadPoolExecutor(2) as pool:
-        halves = list(pool.map(part, ((1, last // 2), (last // 2 + 1, last))))
-    assert sum(count for half in halves for _, count, _, _ in half) == last
+def spread_anew(path: Path) -> None:
+    totals_path(path).unlink(missing_ok=True)
+    spread(path)
 
 
 def hash_all(path: Path) -> None:
@@ -171,6 +171,7 @@ def ask(path: Path, instruments: int, rng: random.Random, took: Samples) -> None
             rack(connection, place)
         took["rack"] += [timed(partial(rack, connection, place)) for place in places]
     took["opening"].append(timed(lambda: Store.open(path).close()))
+    took["anew"].append(timed(partial(spread_anew, path)))
     took["statistics"].append(timed(partial(spread, path)))
 
 
