@@ -1,6 +1,7 @@
 """Fixtures for every test: nothing may be left open, and no test reads this person's own store."""
 
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -13,6 +14,8 @@ SHIPPED = Path(__file__).parent / "reference"
 
 settings.register_profile("patient", settings.default, deadline=None)  # a busy computer is no fault of the program
 settings.load_profile("patient")
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # a shell's background job: the programs under test would inherit it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(autouse=True)

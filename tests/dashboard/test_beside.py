@@ -103,6 +103,15 @@ def test_taking_back_from_a_query_by_key_asks_once(bench: Any, page: Page) -> No
     assert len(bench.asked) == 1
 
 
+def test_two_presses_within_one_frame_ask_once(bench: Any, page: Page) -> None:
+    bench.publish(queries=[{**QUERY, "sequence": 3}])
+    expect(page.locator("[data-query] [data-take-back]")).to_be_enabled()
+    page.locator("[data-query] [data-take-back]").evaluate("button => { button.click(); button.click(); }")
+    assert bench.wait_for(1) == [{"do": "take_back", "gauge": "typed", "sequence": 3}]
+    expect(page.locator("[data-query] [data-take-back]")).to_be_disabled()
+    assert len(bench.asked) == 1
+
+
 def test_a_query_that_was_refused_can_be_answered_again(bench: Any, page: Page) -> None:
     page.route("**/act", lambda route: route.fulfill(status=403, body="no"))
     bench.publish(queries=[QUERY])

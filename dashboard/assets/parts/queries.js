@@ -29,9 +29,11 @@
   document.addEventListener('click', (event) => {
     const pressed = event.target.closest?.('#queries button');
     if (!pressed) return;
-    asked.add(bench.queryKey({gauge: pressed.dataset.gaugeOf, sequence: Number(pressed.dataset.keep ?? pressed.dataset.takeBack)}));
+    const key = bench.queryKey({gauge: pressed.dataset.gaugeOf, sequence: Number(pressed.dataset.keep ?? pressed.dataset.takeBack)});
+    if (asked.has(key)) event.stopImmediatePropagation();  // a second press may come before the buttons are drawn anew
+    asked.add(key);
     setTimeout(redraw, 0);  // once the press has done its work
-  });
+  }, true);
   bench.on('answer', (item, answer) => {
     if (!answer.done && asked.delete(bench.queryKey(item))) redraw();  // refused: it can be answered again
   });
