@@ -14,7 +14,7 @@ SHIPPED = Path(__file__).parent / "reference"
 
 settings.register_profile("patient", settings.default, deadline=None)  # a busy computer is no fault of the program
 settings.load_profile("patient")
-if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # a shell's background job: the programs under test would inherit it
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:  # by a shell in the background; programs under test inherit it
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
