@@ -20,6 +20,8 @@ def add_record(add: Callable[..., argparse.ArgumentParser]) -> None:
     work = parser.add_subparsers(dest="work", metavar="WORK", required=True)
     _add_seal(command(work.add_parser, "seal", "sign all of an instrument's readings and verdicts", _run))
     _add_verify(command(work.add_parser, "verify", "is a file of records what was sealed, and by whom", _run))
+    _add_attach(command(work.add_parser, "attach", "keep pictures, PDF or text with an instrument", _run))
+    _add_attachments(command(work.add_parser, "attachments", "the files attached to an instrument", _run))
     _add_show(command(work.add_parser, "show", "a file of records as a page of text", _run))
     _add_export(command(work.add_parser, "export", "write sealed records from the store into a file", _run))
     _add_key(command(work.add_parser, "key", "this bench's public key; made where there is none", _run))
@@ -40,11 +42,27 @@ def _add_keys(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--keys", type=Path, metavar="FOLDER", help="where keys lie; else in your own data folder")
 
 
-def _add_seal(parser: argparse.ArgumentParser) -> None:
+def _add_which(parser: argparse.ArgumentParser) -> None:
     add_store(parser)
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--session", metavar="ID", help="one session only")
     which.add_argument("--instrument", metavar="NAME", help="all sessions of this instrument")
+
+
+def _add_attach(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("files", type=Path, nargs="+", metavar="FILE", help="JPEG, PNG, WebP, PDF or plain text")
+    _add_which(parser)
+    parser.add_argument("--note", default="", metavar="TEXT", help="what they show; it goes into the record")
+    parser.add_argument("--who", default="", metavar="NAME", help="who attaches them; it goes into the record")
+
+
+def _add_attachments(parser: argparse.ArgumentParser) -> None:
+    _add_which(parser)
+    parser.add_argument("--json", action="store_true", help="print a JSON list instead of lines")
+
+
+def _add_seal(parser: argparse.ArgumentParser) -> None:
+    _add_which(parser)
     parser.add_argument("--out", type=Path, metavar="FILE.json", help="also write the record as a file")
     parser.add_argument(
         "--head", type=Path, metavar="FILE.json", help="where the signed head goes; else beside the store"

@@ -7,6 +7,7 @@ LoggerError
         GaugesError                  a gauges file
         ReadingsFileError            a readings file
         KeyFileError                 a signing key, a public key or a certificate
+        AttachmentError              a file that is to be attached
     RecordError (ValueError)         a record that is not what was sealed; the message is the reason
     StoreError                       the session store
         StoreVersionError            written by a newer program
@@ -53,6 +54,10 @@ class ReadingsFileError(InputFileError):
 
 class KeyFileError(InputFileError):
     """A signing key, a public key or a certificate does not hold."""
+
+
+class AttachmentError(InputFileError):
+    """A file that is to be attached does not hold."""
 
 
 class RecordError(LoggerError, ValueError):

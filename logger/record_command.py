@@ -7,11 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
+from logger.attach_command import attach_files, list_attachments
 from logger.bench import SOFTWARE
 from logger.cli_arguments import FAILED, OK, CommandError, store_path
 from logger.errors import RecordError
 from logger.sealing import keys
-from logger.sealing.canonical import MOST_BYTES, canonical
+from logger.sealing.beside import check_beside, check_folder, files_of, folder_of, write_beside
+from logger.sealing.canonical import MOST_BYTES, canonical, parse
 from logger.sealing.page import page, plain
 from logger.sealing.qr import qr_svg, qr_text
 from logger.sealing.seal import (
@@ -48,9 +50,12 @@ def _folder(options: argparse.Namespace) -> Path:
 def _seal(options: argparse.Namespace) -> int:
     terminal, path, folder = Terminal(), store_path(options), _folder(options)
     head = options.head or path.with_name(f"{path.name}.head.json")
+    beside, troubles = list[str](), list[str]()
     customer = None if options.customer is None else _customer_file(options.out)
     for file in (one for one in (options.out, customer) if one is not None):
         check_writable(file, new=True)
+    if options.out is not None:
+        check_folder(options.out)
     with Store.open(path, on_trouble=terminal.trouble) as store:
         check_writable(head, new=False)
         with store.reader() as reader:
@@ -68,13 +73,32 @@ def _seal(options: argparse.Namespace) -> int:
             last = reader.last_record() or row
         write_file(head, head_file(last, key, store_id=store.store_id, now_ns=time.time_ns()), new=False)
     if options.out is not None:
+        beside, troubles = _write_files(options.out, [row], path)
         write_file(options.out, records_file([row]), new=True)
     if customer is not None:
         companion = {"customer": options.customer, "record": row.id, "sha256": row.sha256}
         write_file(customer, canonical(companion), new=True)
-    for line in _sealed_lines(row, new, head, [one for one in (options.out, customer) if one is not None]):
+    for line in _sealed_lines(row, new, head, [one for one in (options.out, customer) if one is not None]) + beside:
         terminal.say(line)
+    for line in troubles:
+        terminal.note(line)
     return OK
+
+
+def _write_files(out: Path, rows: Sequence[RecordRow], store: Path) -> tuple[list[str], list[str]]:
+    """Write the attached files of records beside where their file goes; return what to say, and what was lost.
+
+    Raises:
+        RecordError: a kept document is no record any more.
+        InputFileError: a file cannot be written.
+    """
+    files = files_of(parse(row.document.encode()) for row in rows)
+    troubles = write_beside(out, files, store=store)
+    written = len(files) - len(troubles)
+    return (
+        [f"written {folder_of(out)}, the attached files ({written}); send it along with {out.name}"] if written else [],
+        [f"not written: {trouble}" for trouble in troubles],
+    )
 
 
 def _customer_file(out: Path | None) -> Path:
@@ -102,7 +126,8 @@ def _verify(options: argparse.Namespace) -> int:
     head = None if options.head is None else read_file(options.head)
     contents = [read_file(one) for one in options.files]
     try:
-        sealed = [one for content in contents for one in read_records(content)]
+        by_file = [read_records(content) for content in contents]
+        sealed = [one for each in by_file for one in each]
         check_chain(sealed)
         if key is None and shop is None:
             _check_own(sealed, _folder(options))
@@ -111,10 +136,11 @@ def _verify(options: argparse.Namespace) -> int:
             check_head(sealed, read_head(head))
         if options.code is not None:
             check_code(sealed, options.code)
+        beside = [check_beside(file, each) for file, each in zip(options.files, by_file, strict=True)]
     except RecordError as error:
         terminal.say(f"not good: {plain(str(error), 400)}")
         return FAILED
-    terminal.say(f"good: {_good_words(sealed)}")
+    terminal.say("; ".join([f"good: {_good_words(sealed)}", *(plain(one, 800) for one in beside if one)]))
     return OK
 
 
@@ -161,17 +187,23 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
+    terminal = Terminal()
     check_writable(options.out, new=True)
     with StoreReader(store_path(options)) as reader:
-        chosen = _chosen(reader, options.records)
+        chosen, store = _chosen(reader, options.records), reader.path
     try:
         content = records_file(chosen)
         read_records(content)
+        lines, troubles = _write_files(options.out, chosen, store)
     except RecordError as error:
-        Terminal().say(f"not good: {plain(str(error), 400)}")
+        terminal.say(f"not good: {plain(str(error), 400)}")
         return FAILED
     write_file(options.out, content, new=True)
-    return OK
+    for line in lines:
+        terminal.say(line)
+    for line in troubles:
+        terminal.note(line)
+    return FAILED if troubles else OK
 
 
 def _chosen(reader: StoreReader, wanted: tuple[int, int] | None) -> list[RecordRow]:
@@ -224,5 +256,6 @@ def _certify(options: argparse.Namespace) -> int:
 
 WORK: Final[Mapping[str, Callable[[argparse.Namespace], int]]] = {
     "seal": _seal, "verify": _verify, "show": _show, "export": _export, "key": _key, "certify": _certify,
+    "attach": attach_files, "attachments": list_attachments,
 }  # fmt: skip
 """What each of the commands runs; it returns the exit status."""

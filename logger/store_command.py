@@ -77,13 +77,13 @@ def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
 def _copy(options: argparse.Namespace, _serve: object) -> int:
     found = _shown(lambda progress: copy(store_path(options), options.target, progress))
     lines = [f"copied to {found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
-    return _say(options, lines, _inspection_json(found), found.wrong)
+    return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _inspect(options: argparse.Namespace, _serve: object) -> int:
     found = _shown(lambda progress: inspect(store_path(options), progress))
     lines = [f"{found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
-    return _say(options, lines, _inspection_json(found), found.wrong)
+    return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _recover(options: argparse.Namespace, _serve: object) -> int:
@@ -151,8 +151,8 @@ def _rows(chain: Chain) -> str:
 
 
 def _inspection_lines(found: Inspection) -> list[str]:
-    lines = [f"wrong: {text}" for text in found.wrong]
-    if found.wrong:
+    lines = [f"wrong: {text}" for text in [*found.wrong, *found.astray]]
+    if found.to_do:
         lines.append(f"what to do: {found.to_do}")
     elif found.witnessed_at is not None:
         lines.append(f"sound: everything that its witness saw at {found.witnessed_at} is there and as it was kept")
@@ -163,9 +163,9 @@ def _inspection_lines(found: Inspection) -> list[str]:
 
 def _inspection_json(found: Inspection) -> dict[str, Any]:
     return {
-        "path": str(found.path), "store": found.store_id, "version": found.version, "sound": not found.wrong,
+        "path": str(found.path), "store": found.store_id, "version": found.version, "sound": not found.to_do,
         "witnessed_at": found.witnessed_at, "tables": _tables(found.chain), "wrong": found.wrong,
-        "to_do": found.to_do or None, "notes": found.notes,
+        "astray": found.astray, "to_do": found.to_do or None, "notes": found.notes,
     }  # fmt: skip
 
 

@@ -19,6 +19,7 @@ from logger.report import Judge, verdict_json
 from logger.sealing.canonical import EXACT
 from logger.store import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -78,6 +79,7 @@ class Account:
     gauges: Sequence[Gauge]
     checks: Sequence[CheckAccount]
     attachments: Sequence[Attachment]
+    attachment_notes: Sequence[AttachmentNote] = ()
 
     @property
     def name(self) -> str:
@@ -100,6 +102,9 @@ def gather(reader: StoreReader, instrument: str, sessions: Sequence[SessionRow])
     """
     sittings = [_sitting(reader, one) for one in sessions]
     used = {one.revision for one in sessions}
+    told = {None, *(one.id for one in sessions)}
+    files = [one for one in reader.attachments(instrument) if one.session in told]
+    own = {one.id for one in files}
     names = sorted({gauge.gauge for one in sittings for gauge in one.gauges})
     return Account(
         revisions=[one for one in reader.instrument_revisions(instrument) if one.revision in used],
@@ -110,7 +115,8 @@ def gather(reader: StoreReader, instrument: str, sessions: Sequence[SessionRow])
             for name in names
             for check, result in reader.gauge_checks(name)
         ],
-        attachments=reader.attachments(instrument),
+        attachments=files,
+        attachment_notes=[one for one in reader.attachment_notes(instrument) if one.attachment in own],
     )
 
 
@@ -134,6 +140,7 @@ def _sitting(reader: StoreReader, session: SessionRow) -> Sitting:
 
 def account_json(account: Account) -> dict[str, Any]:
     """Return an account as plain values, without verdicts."""
+    notes = [_row_json(one) for one in account.attachment_notes]
     return {
         "instrument": {
             "id": account.revisions[-1].instrument,
@@ -150,6 +157,7 @@ def account_json(account: Account) -> dict[str, Any]:
             for one in account.checks
         ],
         "attachments": [_row_json(one, without=("instrument", "path")) for one in account.attachments],
+        **({"attachment_notes": notes} if notes else {}),
     }
 
 
@@ -193,6 +201,8 @@ def account_from(document: Mapping[str, Any]) -> Account:
             _row(Attachment, one, path=f"attachments/{_text(one, 'sha256')}", **own)
             for one in _list(document, "attachments")
         ],
+        # Not there in a record of an earlier version, nor where nothing was said of a file.
+        attachment_notes=_rows(document, "attachment_notes", AttachmentNote) if "attachment_notes" in document else [],
     )
 
 

@@ -8,11 +8,12 @@ from typing import Any, Final
 from logger.errors import LoggerError, RecordError
 from logger.evaluate import SIGNS
 from logger.kept import spec_of
+from logger.plain_file import size_words
 from logger.sealing.document import Account, Sitting, account_from, judged
 from logger.sealing.keys import fingerprint, short_code
 from logger.sealing.verify import Sealed
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
-from logger.store import SessionGauge
+from logger.store import Attachment, AttachmentNote, SessionGauge
 
 _LONGEST: Final = 120
 _SAME_MM: Final = 1e-6
@@ -79,10 +80,8 @@ def page(sealed: Sealed, *, software: str) -> list[str]:
         lines += ["", *_sitting_lines(sitting), *_verdict_lines(own)]
         if not why_not:
             lines += _difference_lines(own, again.get(sitting.session.id, []), software)
-    for one in account.attachments:
-        lines.append(
-            f"with it: {plain(one.name)} ({plain(one.media_type)}, {one.size} bytes, SHA-256 {plain(one.sha256)})"
-        )
+    for file in account.attachments:
+        lines += _file_lines(file, [one for one in account.attachment_notes if one.attachment == file.id])
     return [*lines, *([f"{software} cannot judge these readings again: {plain(why_not)}"] if why_not else [])]
 
 
@@ -101,6 +100,12 @@ def _heading(sealed: Sealed, account: Account) -> list[str]:
         name, shop = plain(certificate["name"]), fingerprint(certificate["shop_key"])
         lines.append(f"certified as '{name}' by shop key {shop}")
     return [*lines, "whose keys these are is not asked here: fretledger record verify --key or --shop asks"]
+
+
+def _file_lines(file: Attachment, notes: Sequence[AttachmentNote]) -> list[str]:
+    what = f"{plain(file.media_type)}, {size_words(file.size)}, SHA-256 {plain(file.sha256)}"
+    said = (f"{plain(one.who)}: {plain(one.note)}" if one.who else plain(one.note) for one in notes)
+    return [f"with it: {plain(file.name)} ({what})", *(f"   {one}" for one in said)]
 
 
 def _time(at: datetime) -> str:

@@ -15,7 +15,7 @@ from logger.sealing.keys import SigningKey
 from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, check_trust, read_records
 from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
 
-_SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "software")
+_SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "attachment_notes", "software")
 """What a document says of the instrument; the rest is about the record itself, or follows from it."""
 
 

@@ -4,6 +4,7 @@ from logger.store.ids import new_id
 from logger.store.reader import NO_INSTRUMENT, StoreReader, as_they_stand
 from logger.store.rows import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -30,6 +31,7 @@ from logger.store.store import Store, default_path
 __all__ = [
     "NO_INSTRUMENT",
     "Attachment",
+    "AttachmentNote",
     "CheckPoint",
     "CheckResult",
     "Climate",

@@ -5,7 +5,8 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.errors import StoreBusyError, StoreLossError
+from logger.errors import InputFileError, StoreBusyError, StoreError, StoreLossError
+from logger.store.attached import copy_contents
 from logger.store.chain import Chain, follow, tables_of
 from logger.store.connect import check_free, check_present, connect_file, open_owner, resolve, store_id_of
 from logger.store.faults import in_words
@@ -27,7 +28,7 @@ class Packed:
 
 
 def copy(path: Path | str, target: Path | str, progress: Progress = no_progress) -> Inspection:
-    """Copy a store, log and all, into one file with a witness of its own, and look the copy over.
+    """Copy a store, log and all, into one file with a witness of its own, and its attached files; look the copy over.
 
     A store that is not what its witness says is copied as it is, and the copy gets the store's witness, so that what is
     wrong stays to be seen.
@@ -50,7 +51,10 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
         witness = witness_or_words(path, wrong)
         with closing(connect_file(path, "ro")) as connection:
             version = check_identity(connection, path)
+            copy_contents(connection, path, target, progress)
             copy_whole(connection, target, progress)
+        with closing(connect_file(target, "ro")) as made:
+            copy_contents(made, path, target, progress)  # of rows that came meanwhile
         if witness is not None:
             write_witness(target, witness)
         found = inspect(target, progress)
@@ -58,6 +62,8 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
             write_witness(target, Witness(store_id=found.store_id, version=version, at=now_text(), chain=found.chain))
             found.witnessed_at = now_text()
             found.notes.clear()
+    except InputFileError as error:
+        raise StoreError(f"session store {path} cannot be copied to {target}: {error}", path=path) from error
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing=f"copied to {target}")
         raise fault from error

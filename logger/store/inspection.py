@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import StoreError
+from logger.store.attached import ASTRAY, astray
 from logger.store.chain import START, Link, follow, last_entry, quoted, tables_of
 from logger.store.clocks import ClockWatch
 from logger.store.connect import check_present, connect_file, resolve, store_id_of
@@ -27,8 +28,8 @@ _STEPS_BETWEEN: Final = 1_000_000
 class Inspection:
     """What was found in a store.
 
-    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``to_do`` what to do, and
-    ``notes`` what is worth knowing and no fault.
+    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``astray`` which attached
+    files beside it are missing or changed, ``to_do`` what to do, and ``notes`` what is worth knowing and no fault.
     """
 
     path: Path
@@ -37,12 +38,13 @@ class Inspection:
     witnessed_at: str | None = None
     chain: dict[str, Link] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
+    astray: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
     @property
     def to_do(self) -> str:
-        """What to do about what is wrong, empty for a sound store."""
-        return REMEDY if self.wrong else ""
+        """What to do about what is wrong, empty for a sound store with all of its files."""
+        return "; ".join([*([REMEDY] if self.wrong else []), *([ASTRAY] if self.astray else [])])
 
 
 def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
@@ -69,6 +71,7 @@ def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
             _check_structure(connection, found, progress)
             _check_guards(connection, found)
             _check_rows(connection, found, witness, progress)
+            _check_attached(connection, found, progress)
             _note_files(found, witness)
             _note_clocks(connection, found, progress)
     except sqlite3.Error as error:
@@ -144,6 +147,11 @@ def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witn
             continue
         found.chain[name] = link[1]
         found.wrong += _table_faults(name, known, link, count, comparable=comparable)
+
+
+def _check_attached(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:
+    if "attachment" in found.chain:  # else its rows cannot be read, which is told already
+        found.astray += astray(connection, found.path, progress)
 
 
 def _read_table(

@@ -15,6 +15,7 @@ from logger.store.faults import in_words
 from logger.store.rack import NAME, NEWEST, VISITS, OnRack, Visit, listed
 from logger.store.rows import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -266,6 +267,15 @@ class StoreReader:
     def attachments(self, instrument: str) -> list[Attachment]:
         """Return the files that belong to an instrument."""
         return self._rows(Attachment, "WHERE instrument = ?", (instrument,))
+
+    def attachments_of_content(self, sha256: str) -> list[Attachment]:
+        """Return the attached files that have this content."""
+        return self._rows(Attachment, "WHERE sha256 = ?", (sha256,))
+
+    def attachment_notes(self, instrument: str) -> list[AttachmentNote]:
+        """Return what was said of the files of an instrument, of each in the order of the numbers."""
+        where = "WHERE attachment IN (SELECT id FROM attachment WHERE instrument = ?)"
+        return self._rows(AttachmentNote, where, (instrument,))
 
     def records(self, instrument: str) -> list[RecordRow]:
         """Return the sealed records of an instrument, in the order of the chain."""

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import StoreError
+from logger.errors import InputFileError, StoreError
+from logger.store.attached import astray, copy_contents
 from logger.store.chain import columns_of, follow, last_entry, tables_of
 from logger.store.connect import check_free, check_present, connect_file, create_file, resolve
 from logger.store.faults import in_words
@@ -76,7 +77,11 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
         with closing(connect_file(target, "ro")) as made:
             chain = {name: follow(made, name) for name in tables_of(made)}
             version = version_of(made)
+            copy_contents(made, path, target, progress)
+            found.wrong += astray(made, target, progress)
         write_witness(target, Witness(store_id=found.store_id, version=version, at=now_text(), chain=chain))
+    except InputFileError as error:
+        raise StoreError(f"session store {path} cannot be recovered into {target}: {error}", path=path) from error
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing=f"recovered into {target}")
         raise fault from error

@@ -290,6 +290,17 @@ class Attachment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class AttachmentNote:
+    """Who says what of an attached file; key ``attachment``, ``number``. The one with the highest number holds."""
+
+    attachment: str
+    number: int
+    at_ns: int
+    who: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SessionFactor:
     """What a session was worked with: ``seating``, ``glue``, ``caul``, ``wire_lot``, ``blade``, ``wood``...
 
@@ -322,6 +333,7 @@ Row = (
     | CheckResult
     | RecordRow
     | Attachment
+    | AttachmentNote
     | SessionFactor
 )
 

@@ -193,7 +193,16 @@ _THIRD: Final = Step(
     ),
 )
 
-STEPS: Final = (_FIRST, _SECOND, _THIRD)
+_NOTES_OF_FILES: Final = Step(
+    words="who attached a file, and what they say of it",
+    statements=(
+        f"""CREATE TABLE attachment_note ({_ENTRY}, attachment TEXT NOT NULL REFERENCES attachment (id), {_NUMBER},
+        at_ns INTEGER NOT NULL, who TEXT NOT NULL, note TEXT NOT NULL, UNIQUE (attachment, number)) STRICT""",
+        *_append_only("attachment_note", "attachment", "number"),
+    ),
+)
+
+STEPS: Final = (_FIRST, _SECOND, _THIRD, _NOTES_OF_FILES)
 """Every migration; step n leads from version n - 1 to version n."""
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final, get_type_hints
 
 from logger.store.rows import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -149,6 +150,7 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     CheckResult: _table(CheckResult, "gauge_check_result", ("gauge_check",), "its check"),
     RecordRow: _table(RecordRow, "record", ("id",), "its instrument"),
     Attachment: _table(Attachment, "attachment", ("id",), "its instrument or session"),
+    AttachmentNote: _table(AttachmentNote, "attachment_note", ("attachment", "number"), "its attached file"),
     SessionFactor: _table(SessionFactor, "session_factor", _AMENDMENT, "its session"),
 })
 """Every row class and its table."""

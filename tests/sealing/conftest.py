@@ -6,15 +6,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sealed_bench import NECK, Sealer, keep, more, sitting
+from sealed_bench import NECK, PAPER, Sealer, keep, more, sitting
 
 from logger.sealing.seal import records_file
 from logger.store import InstrumentRevision, InstrumentRow, RecordRow, Store
+from logger.store.attached import keep_content
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     with Store.create(tmp_path / "bench.db") as made:
+        keep_content(made.path, PAPER)
         keep(made, [
             InstrumentRow(id="neck", created_at_ns=1, description=NECK),
             InstrumentRevision(instrument="neck", revision=1, at_ns=1, name="Invented neck", description=NECK),

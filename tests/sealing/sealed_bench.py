@@ -1,5 +1,6 @@
 """An invented neck, measured once, and benches with keys of known bytes: for tests alone."""
 
+import hashlib
 import json
 from dataclasses import dataclass, replace
 from typing import Any
@@ -11,6 +12,7 @@ from logger.sealing.keys import SigningKey
 from logger.sealing.seal import choose, seal
 from logger.store import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -31,6 +33,8 @@ from logger.store import (
 
 NECK = 'name = "Invented neck"\nkind = "steel-string"\nscale_mm = 645.0\nfrets = 20\n'
 WORTH = {"resolution_mm": 0.001, "u_mm": 0.003, "zero_u_mm": 0.002}
+PAPER = b"neck of invented maple, board of invented ebony\n"
+PAPER_SHA256 = hashlib.sha256(PAPER).hexdigest()
 NOW_NS = 1_700_000_000_000_000_000
 KEY = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x01" * 32))
 OTHER_KEY = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x02" * 32))
@@ -75,8 +79,9 @@ def more() -> list[Row]:
         CheckPoint(gauge_check="c1", number=1, nominal_nm=10**7, u_nominal_nm=500, direction="", value_nm=10_001_000,
                    unit="mm", raw=b"10.001", at_ns=NOW_NS),
         CheckResult(gauge_check="c1", at_ns=NOW_NS, result='{"good": true}'),
-        Attachment(id="a1", at_ns=NOW_NS, instrument="neck", session="s1", name="neck.jpg", media_type="image/jpeg",
-                   size=9, sha256="cd" * 32, path="attachments/" + "cd" * 32),
+        Attachment(id="a1", at_ns=NOW_NS, instrument="neck", session="s1", name="neck.txt",
+                   media_type="text/plain", size=len(PAPER), sha256=PAPER_SHA256, path=f"attachments/{PAPER_SHA256}"),
+        AttachmentNote(attachment="a1", number=1, at_ns=NOW_NS, who="Ada", note="the woods"),
     ]  # fmt: skip
 
 

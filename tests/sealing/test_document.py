@@ -4,7 +4,7 @@ import json
 from typing import Any
 
 import pytest
-from sealed_bench import NOW_NS, Sealer
+from sealed_bench import NOW_NS, PAPER_SHA256, Sealer
 
 from logger.errors import RecordError
 from logger.sealing.canonical import canonical, parse
@@ -28,6 +28,8 @@ def test_an_account_comes_back_whole_but_for_the_note(store: Store) -> None:
     assert account_json(back) == account_json(account)
     assert (back.revisions, back.gauges, back.checks) == (account.revisions, account.gauges, account.checks)
     assert back.attachments == account.attachments
+    assert back.attachment_notes == account.attachment_notes
+    assert [one.note for one in back.attachment_notes] == ["the woods"]
     assert back.sittings[0].readings == account.sittings[0].readings
     assert (account.sittings[0].session.note, back.sittings[0].session.note) == ("for a customer by name", "")
 
@@ -43,7 +45,7 @@ def test_the_document_says_what_a_later_owner_asks(document: dict[str, Any]) -> 
     assert session["climate"][0]["temperature_mc"] == 21_500
     assert session["factors"][0]["value"] == "hide glue"
     assert document["checks"][0]["result"]["result"] == '{"good": true}'
-    assert document["attachments"][0]["sha256"] == "cd" * 32
+    assert document["attachments"][0]["sha256"] == PAPER_SHA256
     assert document["software"] == "fretledger test"
     assert "customer" not in json.dumps(document)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 import segno
-from sealed_bench import KEY, SHOP, Sealer
+from sealed_bench import KEY, PAPER_SHA256, SHOP, Sealer
 
 from logger.errors import RecordError
 from logger.sealing.keys import certify, fingerprint
@@ -42,7 +42,7 @@ def test_a_page_tells_the_account(sealed: Sealed) -> None:
     assert "air 21.5 °C, 48 %" in text
     assert "glue: hide glue" in text
     assert "!! fret 7 treble end stands proud by 0.090 ± " in text
-    assert "with it: neck.jpg (image/jpeg, 9 bytes, SHA-256 cdcd" in text
+    assert f"with it: neck.txt (text/plain, 48 bytes, SHA-256 {PAPER_SHA256})\n   Ada: the woods" in text
     assert "customer" not in text
 
 
@@ -63,7 +63,7 @@ def test_a_verdict_found_otherwise_stands_beside_the_sealed_one(sealed: Sealed) 
     start = lines.index("   judged again by fretledger 9.9, which finds otherwise:")
 
     assert any(line.startswith("ok fret end") and "0.020 ±" in line for line in lines[:start])
-    assert len(lines[start + 1 :]) == 2  # the difference, and the attachment
+    assert len(lines[start + 1 :]) == 3  # the difference, the attachment, and what is said of it
     assert lines[start + 1].startswith("!! fret end")
     assert "(sealed: ok fret end" in lines[start + 1]
 

@@ -222,7 +222,7 @@ def test_reopening_makes_a_record_that_names_the_old_one(
     assert printed()[0][0] == f"record 2 sealed, reopens {first['id']}"
     assert record("export", "--store", path, "--out", "chain.json") == 0
     assert record("verify", "chain.json") == 0
-    assert printed()[0][0].startswith("good: records 1 to 2, one chain, sealed ")
+    assert printed()[0][-1].startswith("good: records 1 to 2, one chain, sealed ")
     assert record("export", "--store", path, "--records", "1", "--out", "first.json") == 0
     assert Path("first.json").read_bytes() == sealed.read_bytes()
     assert record("export", "--store", path, "--records", "2-2", "--out", "second.json") == 0

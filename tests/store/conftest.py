@@ -1,5 +1,6 @@
 """A store in a folder of its own, and rows of an invented bench to put into it."""
 
+import hashlib
 import sqlite3
 import threading
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ import pytest
 
 from logger.store import (
     Attachment,
+    AttachmentNote,
     CheckPoint,
     CheckResult,
     Climate,
@@ -32,7 +34,11 @@ from logger.store import (
     Store,
     TakeBack,
 )
+from logger.store.attached import keep_content
 
+PICTURE = b"of a slot"
+"""The content of an attached file; the store does not ask what it is."""
+PICTURE_SHA256 = hashlib.sha256(PICTURE).hexdigest()
 MakeReading = Callable[..., ReadingRow]
 
 
@@ -175,7 +181,7 @@ def store_record() -> RecordRow:
 def store_attachment() -> Attachment:
     return Attachment(
         id="a1", at_ns=61, instrument="neck", session="s1", kind="slot_width", fret=7, place="bass", name="slot.jpg",
-        media_type="image/jpeg", size=12, sha256="ab" * 32, path="attachments/" + "ab" * 32,
+        media_type="image/jpeg", size=len(PICTURE), sha256=PICTURE_SHA256, path=f"attachments/{PICTURE_SHA256}",
     )  # fmt: skip
 
 
@@ -186,7 +192,9 @@ def full(
 ) -> Store:  # fmt: skip
     """A store with a row in every table."""
     factor = SessionFactor(session="s1", number=6, at_ns=62, name="glue", value="hide glue")
-    put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, factor])
+    keep_content(started.path, PICTURE)
+    note = AttachmentNote(attachment=store_attachment.id, number=1, at_ns=63, who="Ada", note="before dressing")
+    put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, note, factor])
     return started
 
 

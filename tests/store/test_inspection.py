@@ -61,6 +61,7 @@ def test_every_step_of_the_work_is_told(closed: Path, monkeypatch: pytest.Monkey
         "checking the file's structure",
         "checking what refers to what",
         "reading every reading",
+        "reading every attached file",
         "comparing the clocks",
     ]
     shares = [share for words, share in told if words == "reading every reading"]

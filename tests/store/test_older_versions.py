@@ -24,7 +24,8 @@ OF_FIRST = ("store", "instrument", "instrument_revision", "session", "session_ga
             "reassignment", "skip", "session_end")  # fmt: skip
 OF_SECOND = ("sheet_request", "session_purpose", "climate", "gauge", "gauge_check", "gauge_check_point",
              "gauge_check_result")  # fmt: skip
-TABLES = {1: OF_FIRST, 2: (*OF_FIRST, *OF_SECOND)}
+OF_THIRD = ("record", "attachment", "session_factor")
+TABLES = {1: OF_FIRST, 2: (*OF_FIRST, *OF_SECOND), 3: (*OF_FIRST, *OF_SECOND, *OF_THIRD)}
 KILLED = """
 import os, sys
 from pathlib import Path
@@ -116,7 +117,7 @@ def _moments() -> list[tuple[int, int, int]]:
         begun = 1  # the statement that asks for the version
         for step in range(version, THIS):
             commit = begun + len(STEPS[step].statements) + 3
-            found += [(version, moment, step) for moment in (begun + 1, begun + 9, commit)]
+            found += [(version, moment, step) for moment in (begun + 1, min(begun + 9, commit - 1), commit)]
             begun = commit
     return found
 
