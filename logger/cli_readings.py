@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logger.cli_arguments import OK, USAGE, CommandError, add_store, command, store_path, whole
 from logger.door import Serve
-from logger.terminal import write_utf8
+from logger.terminal import Terminal, write_utf8
 
 FORMS = ("csv", "json", "parquet")
 
@@ -37,14 +37,16 @@ def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     if options.form == "parquet" and options.out is None:
         raise CommandError("--format parquet is no text; name a file with --out")
     store = store_path(options)
+    beside = {"instrument_to": options.instrument_to, "gauges_to": options.gauges_to, "limits_to": options.limits_to}
     if options.out is None:
         write_utf8()
-        export_readings(store, sys.stdout, wanted=wanted, form=options.form)
+        count = export_readings(store, sys.stdout, wanted=wanted, form=options.form, **beside)
     else:
-        export_to_file(store, options.out, wanted=wanted, form=options.form)
-    beside = {"instrument_to": options.instrument_to, "gauges_to": options.gauges_to, "limits_to": options.limits_to}
-    if any(beside.values()):
-        describe_newest(store, wanted, **beside)
+        count = export_to_file(store, options.out, wanted=wanted, form=options.form)
+        if any(beside.values()):
+            describe_newest(store, wanted, **beside)
+    if not count:
+        Terminal().note(f"no reading in {store} is what was asked for; leave an option away to see more")
     return OK
 
 

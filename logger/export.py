@@ -26,8 +26,10 @@ ROWS_AT_ONCE: Final = 10_000
 def export_readings(
     store: Path, out: TextIO, *, wanted: Selection | None = None, form: str = "csv", instrument_to: Path | None = None,
     gauges_to: Path | None = None, limits_to: Path | None = None,
-) -> None:  # fmt: skip
+) -> int:  # fmt: skip
     """Write readings as CSV or JSON and, where asked, what goes with the newest chosen session as TOML.
+
+    Nothing is written to ``out`` where the selection or a named file does not hold.
 
     Args:
         store: the session store; may be in use.
@@ -38,6 +40,9 @@ def export_readings(
         gauges_to: file for the gauges, or None.
         limits_to: file for the limits, or None.
 
+    Returns:
+        How many readings were written.
+
     Raises:
         SessionNotFoundError: the store holds no such session, or none to describe.
         StoreError: the store cannot be read.
@@ -45,12 +50,27 @@ def export_readings(
     """
     chosen = wanted or Selection()
     with StoreReader(store) as reader:
-        _TEXTS[form](select(reader, chosen), out, chosen.uncertainty)
-    if instrument_to or gauges_to or limits_to:
-        describe_newest(store, chosen, instrument_to=instrument_to, gauges_to=gauges_to, limits_to=limits_to)
+        rows = _Counted(select(reader, chosen))
+        if instrument_to or gauges_to or limits_to:
+            describe_newest(store, chosen, instrument_to=instrument_to, gauges_to=gauges_to, limits_to=limits_to)
+        _TEXTS[form](rows, out, chosen.uncertainty)
+    return rows.count
 
 
-def export_to_file(store: Path, path: Path, *, wanted: Selection | None = None, form: str = "csv") -> None:
+class _Counted:
+    """Pass readings on and count them."""
+
+    def __init__(self, rows: Iterator[Chosen]) -> None:
+        self._rows = rows
+        self.count = 0
+
+    def __iter__(self) -> Iterator[Chosen]:
+        for row in self._rows:
+            self.count += 1
+            yield row
+
+
+def export_to_file(store: Path, path: Path, *, wanted: Selection | None = None, form: str = "csv") -> int:
     """Write readings to a file, whole or not at all; beside a CSV file what its columns are, as W3C tabular metadata.
 
     Args:
@@ -58,6 +78,9 @@ def export_to_file(store: Path, path: Path, *, wanted: Selection | None = None, 
         path: the file.
         wanted: which readings; None for all.
         form: ``csv``, ``json`` or ``parquet``.
+
+    Returns:
+        How many readings were written.
 
     Raises:
         StoreError: the store cannot be read.
@@ -67,9 +90,9 @@ def export_to_file(store: Path, path: Path, *, wanted: Selection | None = None, 
     chosen = wanted or Selection()
     place = check_out(path, store=store)
     with StoreReader(store) as reader, whole_file(place) as part:
-        rows = select(reader, chosen)
+        rows = _Counted(select(reader, chosen))
         if form == "parquet":
-            _write_parquet(rows, part, chosen.uncertainty)
+            _write_parquet(iter(rows), part, chosen.uncertainty)
         else:
             with part.open("w", encoding="utf-8", newline="") as out:
                 _TEXTS[form](rows, out, chosen.uncertainty)
@@ -80,6 +103,7 @@ def export_to_file(store: Path, path: Path, *, wanted: Selection | None = None, 
                     table_metadata(place.name, uncertainty=chosen.uncertainty), ensure_ascii=False, indent=2
                 )
                 told.write_text(text + "\n", encoding="utf-8")
+    return rows.count
 
 
 def _write_csv(rows: Iterable[Chosen], out: TextIO, uncertainty: bool) -> None:

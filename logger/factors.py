@@ -42,15 +42,23 @@ def parse_factors(texts: Sequence[str]) -> dict[str, str]:
     """Return the factors that texts like ``seating=pressed`` name.
 
     Raises:
-        InputFileError: a text is none, or names a factor that is none.
+        InputFileError: a text is none, names no factor or one that was named already, or says nothing of it.
     """
-    found = {}
+    found: dict[str, str] = {}
     for text in texts:
         name, equals, value = text.partition("=")
         if name not in FACTORS or not equals or len(value) > MOST_TEXT or not value.isprintable():
             known = ", ".join(FACTORS)
             raise InputFileError(
                 f"--factor must be NAME=WHAT, like seating=pressed, with a name of {known}, got {text[:80]!r}"
+            )
+        if not value.strip():
+            raise InputFileError(
+                f"--factor {name}= must say what it is, got nothing; leave it away where nobody knows, or say none"
+            )
+        if name in found:
+            raise InputFileError(
+                f"--factor {name} must be given once, got {found[name][:40]!r} and {value.strip()[:40]!r}; keep one"
             )
         found[name] = value.strip()
     return found

@@ -49,7 +49,7 @@ def import_readings(
 
     Args:
         file: the CSV file, as `fretledger evaluate` reads it.
-        store: the session store; created when nothing exists there.
+        store: the session store; created when nothing exists there and there is something to keep.
         instrument: the instrument's TOML file; without it the readings are kept and never judged.
         gauges: TOML file with what the gauges are worth, or None.
         dry_run: only say what would be kept.
@@ -63,12 +63,16 @@ def import_readings(
     text = csv_text(file, what="readings")
     rows = list(rows_of(text, where=str(file)))
     digest = hashlib.sha256(text.encode()).hexdigest()
+    if not store.exists():
+        found = _Sorter(file, digest, neck, worth, None).sort(rows)
+        if not dry_run and any(one.readings for one in found.sessions):
+            with Store.create(store) as owned:
+                keep_sessions(owned, found.sessions, neck=neck, file=file.name)
+        return found
     if dry_run:
-        if not store.exists():
-            return _Sorter(file, digest, neck, worth, None).sort(rows)
         with StoreReader(store) as reader:
             return _Sorter(file, digest, neck, worth, reader).sort(rows)
-    with Store.open_or_create(store) as owned:
+    with Store.open(store) as owned:
         with owned.reader() as reader:
             found = _Sorter(file, digest, neck, worth, reader).sort(rows)
         keep_sessions(owned, found.sessions, neck=neck, file=file.name)

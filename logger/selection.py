@@ -2,19 +2,20 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from typing import Final
 
 from logger.errors import InputFileError
 from logger.evaluation.observation import FeatureKey
 from logger.features import KINDS
 from logger.gauge_file import GaugeSpec
-from logger.instrument import parse_instrument
+from logger.instrument import MOST_FRETS, parse_instrument
 from logger.kept import key_of, observations_of, spec_of
 from logger.limits import parse_limits
 from logger.report import Judge
 from logger.store import NO_INSTRUMENT, Climate, KeptReading, SessionRow, StoreReader
 
+_DAY_NS: Final = 86_400 * 1_000_000_000
 _WORST_FIRST: Final = ("fail", "remeasure", "pass")
 
 
@@ -65,10 +66,9 @@ def chosen_sessions(reader: StoreReader, wanted: Selection) -> list[SessionRow]:
 
     Raises:
         SessionNotFoundError: the store holds no such session.
-        InputFileError: the session is a study, or there is no such instrument or kind.
+        InputFileError: the session is a study, there is no such instrument, kind or fret, or the days are reversed.
     """
-    if wanted.kind is not None and wanted.kind not in KINDS:
-        raise InputFileError(f"unknown kind {wanted.kind!r}; known are {', '.join(KINDS)}")
+    _check(wanted)
     studies = {one.session for one in reader.purposes()}
     if wanted.session is not None and wanted.session in studies:
         raise InputFileError(
@@ -78,6 +78,22 @@ def chosen_sessions(reader: StoreReader, wanted: Selection) -> list[SessionRow]:
     found = [reader.session(wanted.session)] if wanted.session is not None else reader.sessions()
     named = _named(reader, wanted.instrument)
     return [one for one in found if one.id not in studies and (named is None or one.instrument in named)]
+
+
+def _check(wanted: Selection) -> None:
+    """Check what can be said of a selection without a store.
+
+    Raises:
+        InputFileError: there is no such kind or fret, or the days are reversed.
+    """
+    if wanted.kind is not None and wanted.kind not in KINDS:
+        raise InputFileError(f"unknown kind {wanted.kind!r}; known are {', '.join(KINDS)}")
+    if wanted.fret is not None and not 0 <= wanted.fret <= MOST_FRETS:
+        raise InputFileError(f"a fret must be from 0 (the nut) to {MOST_FRETS}, got {wanted.fret}; name another")
+    if wanted.since is not None and wanted.until is not None and wanted.since > wanted.until:
+        raise InputFileError(
+            f"the first day must not come after the last, got {wanted.since} and {wanted.until}; change them round"
+        )
 
 
 def _named(reader: StoreReader, name: str | None) -> set[str] | None:
@@ -94,14 +110,23 @@ def _named(reader: StoreReader, name: str | None) -> set[str] | None:
 def select(reader: StoreReader, wanted: Selection) -> Iterator[Chosen]:
     """Return the readings of a selection one by one, in the order of sessions and commits.
 
-    Without judgement only a page of readings is held at a time, with it one session.
+    What does not hold is said at once, before the first of them is asked for. Without judgement only a page of readings
+    is held at a time, with it one session.
 
     Raises:
         SessionNotFoundError: the store holds no such session.
         StoreError: the store cannot be read.
         InputFileError: there is no such instrument or kind, or an instrument's description does not hold.
     """
-    for session in chosen_sessions(reader, wanted):
+    sessions = chosen_sessions(reader, wanted)
+    if wanted.uncertainty:
+        for session in sessions:
+            session_judge(reader, session)
+    return _each(reader, sessions, wanted)
+
+
+def _each(reader: StoreReader, sessions: Sequence[SessionRow], wanted: Selection) -> Iterator[Chosen]:
+    for session in sessions:
         specs = {gauge.gauge: spec_of(gauge) for gauge in reader.gauges(session.id)}
         climates = reader.climates(session.id)
         judged = judged_features(reader, session) if wanted.uncertainty else {}
@@ -124,7 +149,7 @@ def _wanted(kept: KeptReading, wanted: Selection) -> bool:
     if not row.taken_at_ns:
         return False
     first = _midnight_ns(wanted.since) if wanted.since else row.taken_at_ns
-    end = _midnight_ns(wanted.until + timedelta(days=1)) if wanted.until else row.taken_at_ns + 1
+    end = _midnight_ns(wanted.until) + _DAY_NS if wanted.until else row.taken_at_ns + 1
     return first <= row.taken_at_ns < end
 
 

@@ -1,5 +1,6 @@
 """Where the shop's database is, said without its password; connecting to it; its faults in words."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -34,6 +35,34 @@ _REMEDIES: Final[tuple[tuple[type[psycopg.Error], str], ...]] = (
     (errors.ProgramLimitExceeded, "a name in a key is too long for the shop; go on in a new store with a shorter one"),
     (errors.DiskFull, "free some space at the shop"),
 )
+
+
+_ASK: Final = "ask who looks after the shop's database"
+_CONNECTING: Final[tuple[tuple[str, str, str], ...]] = (
+    (r"password authentication failed|no password supplied|authentication failed",
+     "the login is refused: password authentication failed", "check the name and the password"),
+    (r"role .* does not exist", "there is no login of that name", f"check the name, or {_ASK}"),
+    (r"database .* does not exist", "that server has no such database", "check its name, or create it first"),
+    (r"no pg_hba\.conf entry", "the server lets nobody in from this machine with that login", _ASK),
+    (r"invalid port number", "a port must be a number from 1 to 65535", "correct it in the URL"),
+    (r"resolve host|translate host name|[Nn]ame or service not known", "no machine of that name is known here",
+     "check the name, and that this machine is on the shop's network"),
+    (r"Connection refused", "that machine answers, but no PostgreSQL there does",
+     "check the port, that the server runs, and that it listens to other machines"),
+    (r"timeout|timed out", "nothing answers there", "check the address, the network and the firewall"),
+    (r"unreachable|No route to host", "there is no way to that machine", "check the address and the network"),
+    (r"SSL negotiation|expected authentication request|invalid response", "what answers there is no PostgreSQL",
+     "check the address and the port"),
+    (r"No such file or directory", "no PostgreSQL of this machine listens at that place",
+     "check that it runs, or name its host"),
+    (r"starting up|shutting down|too many", "the server takes no connection just now", "try again in a minute"),
+    (r"closed the connection|closed unexpectedly|terminating connection|EOF detected|reset by peer",
+     "the connection broke off", "check the network and try again"),
+    (r"SSL", "no encrypted connection could be made", f"check sslmode in the URL, or {_ASK}"),
+)  # fmt: skip
+"""What libpq and the server say while a connection is made or lost, what it means, and what to do."""
+_OF_CONNECTIONS: Final = ("08", "28", "3D", "53", "57")
+"""Classes of faults of a connection. Source: PostgreSQL manual, "PostgreSQL Error Codes"; libpq's own have no code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +117,14 @@ def connect(address: ShopAddress) -> psycopg.Connection:
     return psycopg.connect(address.conninfo, autocommit=True)
 
 
+def _connecting(told: str) -> str:
+    return next((f"{cause}; {remedy}" for sign, cause, remedy in _CONNECTING if re.search(sign, told)), "")
+
+
 def in_words(error: psycopg.Error, address: ShopAddress, *, doing: str) -> ShopError:
     """Return what a fault of the database means, in one line without a password."""
+    if (error.sqlstate or "08000")[:2] in _OF_CONNECTIONS and (known := _connecting(str(error))):
+        return ShopError(f"the shop at {address.shown} could not be {doing}: {known}")
     cause = address.without_secrets(" ".join(str(error).split()) or type(error).__name__)
     cause = cause if len(cause) <= _LONGEST else f"{cause[:_LONGEST]}..."
     remedy = next((f"; {words}" for kind, words in _REMEDIES if isinstance(error, kind)), "")

@@ -40,7 +40,12 @@ class ClockWatch:
         self._last: dict[str, tuple[int, int]] = {}
 
     def see(self, session: str, gauge: str, sequence: int, taken_at_ns: int, monotonic_ns: int) -> Jump | None:
-        """Take in a reading, in the order of commits, and return the jump that lies before it, if any."""
+        """Take in a reading, in the order of commits, and return the jump that lies before it, if any.
+
+        One without a steady clock (0) did not come from a bench, and is compared with none.
+        """
+        if not monotonic_ns:
+            return None
         before = self._last.get(session)
         self._last[session] = taken_at_ns, monotonic_ns
         if before is None:

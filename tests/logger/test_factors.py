@@ -40,19 +40,36 @@ def test_what_is_noted_stands_beside_what_the_instrument_says(session: tuple[Sto
 
 def test_the_newest_holds_and_an_empty_one_takes_back(session: tuple[Store, str]):
     store, name = session
-    for texts in (["seating=hammered"], ["seating=pressed"], ["seating=pressed"], ["lot="]):
+    for texts in (["seating=hammered"], ["seating=pressed"], ["seating=pressed"]):
         keep_factors(store, name, parse_factors(texts))
     with store.reader() as reader:
         rows = reader.factors(name)
 
     assert factors_of(NECK, rows) == {"seating": "pressed", "lot": "7"}
     assert [(one.name, one.value) for one in rows] == [("seating", "hammered"), ("seating", "pressed")]
+    keep_factors(store, name, {"seating": ""})
+    with store.reader() as reader:
+        assert factors_of(NECK, reader.factors(name)) == {"lot": "7"}
 
 
 def test_an_empty_factor_takes_back_what_the_instrument_says():
     row = SessionFactor(session="s", number=0, at_ns=0, name="lot", value="")
 
     assert factors_of(NECK, [row]) == {}
+
+
+@pytest.mark.parametrize(
+    ("texts", "words"),
+    [
+        pytest.param(["glue="], "--factor glue= must say what it is, got nothing", id="empty"),
+        pytest.param(["glue=  "], "--factor glue= must say what it is, got nothing", id="blank"),
+        pytest.param(["glue=hide", "glue=none"], "--factor glue must be given once, got 'hide' and 'none'", id="twice"),
+        pytest.param(["glue=hide", "glue=hide"], "--factor glue must be given once", id="twice the same"),
+    ],
+)
+def test_a_factor_that_says_nothing_or_too_much_is_refused(texts: list[str], words: str):
+    with pytest.raises(InputFileError, match=f"^{words}"):
+        parse_factors(texts)
 
 
 @pytest.mark.parametrize("text", ["seating", "=pressed", "colour=red", "glue=" + "x" * 201, "glue=a\nb"])

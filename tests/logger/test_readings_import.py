@@ -17,6 +17,7 @@ from logger.export import export_readings
 from logger.readings_csv import KEPT, OPTIONAL, REQUIRED
 from logger.readings_import import import_readings
 from logger.store import Store, StoreReader
+from logger.store.inspection import inspect
 
 Write = Callable[[str, str], Path]
 NAMES = (*REQUIRED, *OPTIONAL, *KEPT)
@@ -147,6 +148,25 @@ def test_a_file_that_is_no_readings_file_makes_no_store(write: Write, tmp_path: 
     with pytest.raises(ReadingsFileError, match="unknown column"):
         import_readings(write("r.csv", "kind,fret,place,value,unit,colour\n"), tmp_path / "s.db")
     assert not (tmp_path / "s.db").exists()
+
+
+@pytest.mark.parametrize("text", [HEAD, HEAD + "slot_width,5,bass,wide,mm,caliper,,a,1,,\n"], ids=["empty", "refused"])
+@pytest.mark.parametrize("more", [(), ("--dry-run",)], ids=["kept", "dry run"])
+def test_an_import_that_keeps_nothing_makes_no_store(write: Write, tmp_path: Path, text: str, more: tuple[str, ...]):
+    folder = tmp_path / "fresh"
+    folder.mkdir()
+
+    _run("readings", "import", write("r.csv", text), "--store", folder / "s.db", *more)
+
+    assert list(folder.iterdir()) == []
+
+
+def test_no_clock_is_said_to_jump_over_readings_of_a_file(write: Write, tmp_path: Path, caplog):
+    store = tmp_path / "s.db"
+    import_readings(write("r.csv", ROWS), store)
+
+    assert caplog.text == ""
+    assert inspect(store).notes == []
 
 
 def test_an_import_that_broke_off_is_completed(write: Write, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):

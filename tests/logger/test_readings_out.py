@@ -89,11 +89,58 @@ def test_one_session_of_several(store: Path, write: Write, tmp_path: Path):
         ({"session": "none"}, SessionNotFoundError, "holds no session 'none'"),
         ({"instrument": "lute"}, InputFileError, "no instrument 'lute' in .*; it holds 'Invented neck'"),
         ({"kind": "slot"}, InputFileError, "unknown kind 'slot'; known are tang_thickness"),
+        ({"fret": -1}, InputFileError, r"a fret must be from 0 \(the nut\) to 48, got -1"),
+        ({"fret": 49}, InputFileError, "a fret must be from 0 .* got 49"),
+        (
+            {"since": date(2026, 2, 1), "until": date(2026, 1, 1)}, InputFileError,
+            "must not come after the last, got 2026-02-01 and 2026-01-01; change them round",
+        ),
     ],
 )
 def test_what_cannot_be_chosen_is_said(store: Path, wanted: dict[str, object], error: type[Exception], words: str):
     with pytest.raises(error, match=words):
         _chosen(store, **wanted)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status"),
+    [
+        pytest.param(["--kind", "nonsense"], 2, id="kind"),
+        pytest.param(["--fret", "-1"], 2, id="fret"),
+        pytest.param(["--from", "2026-02-01", "--to", "2026-01-01"], 2, id="days"),
+        pytest.param(["--session", "none"], 4, id="session"),
+        pytest.param(["--instrument-to", "no/such/folder/i.toml"], 2, id="a file that cannot be written"),
+    ],
+)
+@pytest.mark.parametrize("form", ["csv", "json"])
+def test_nothing_is_printed_when_it_fails(store: Path, arguments: list[str], status: int, form: str, capsys):
+    assert _run("readings", "--store", store, "--format", form, *arguments) == status
+
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n")) == ("", 1)
+
+
+def test_nothing_is_printed_when_it_cannot_be_judged(store: Path, capsys):
+    """The second session's limits do not hold, and the first would be written already."""
+    with Store.open(store) as opened, opened.reader() as reader:
+        opened.put(replace(reader.sessions()[0], id="bad", limits="nonsense = ["))
+
+    assert _run("readings", "--store", store, "--with-uncertainty") == 2
+    assert capsys.readouterr().out == ""
+
+
+@pytest.mark.parametrize(
+    "arguments", [["--fret", "20"], ["--from", "2199-01-01", "--to", "9999-12-31"], ["--kind", "tang_thickness"]]
+)
+def test_a_selection_that_finds_nothing_says_so(store: Path, arguments: list[str], tmp_path: Path, capsys):
+    assert _run("readings", "--store", store, *arguments) == 0
+    out, err = capsys.readouterr()
+    assert out.count("\n") == 1, "the header"
+    assert err == f"no reading in {store} is what was asked for; leave an option away to see more\n"
+    assert _run("readings", "--store", store, *arguments, "--out", tmp_path / "out.csv") == 0
+    assert capsys.readouterr().err == err
+    assert _run("readings", "--store", store, "--fret", "5") == 0
+    assert capsys.readouterr().err == ""
 
 
 def test_json_has_numbers_with_their_unit_in_the_name(store: Path, capsys):

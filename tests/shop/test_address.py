@@ -57,6 +57,53 @@ def test_a_wrong_password_is_told_without_it(shop: Shop):
     assert "\n" not in told
 
 
+@pytest.mark.parametrize(
+    ("url", "words"),
+    [
+        ("postgresql://me@127.0.0.1:1/fret", "that machine answers, but no PostgreSQL there does; check the port"),
+        ("postgresql://me@nowhere.invalid/fret", "no machine of that name is known here; check the name"),
+        ("postgresql://me@localhost:99999/fret", "a port must be a number from 1 to 65535; correct it"),
+        ("postgresql:///fret?host=/no/such/folder", "no PostgreSQL of this machine listens at that place; check"),
+    ],
+    ids=["nothing listens", "no name", "no port", "no socket"],
+)
+@pytest.mark.parametrize("work", ["init", "status"])
+def test_a_dead_address_is_one_line(url: str, words: str, work: str, capsys: pytest.CaptureFixture[str]):
+    assert run(["shop", work, url], lambda *_: 0) == 4  # type: ignore[arg-type, return-value]
+
+    out, err = capsys.readouterr()
+    doing = {"init": "set up", "status": "read"}[work]
+    assert (out, err.count("\n")) == ("", 1)
+    assert err.startswith("fretledger: the shop at postgresql://")
+    assert f" could not be {doing}: {words}" in err
+
+
+@pytest.mark.parametrize(
+    ("told", "words"),
+    [
+        ("connection timeout expired", "nothing answers there"),
+        ("received invalid response to SSL negotiation: H", "what answers there is no PostgreSQL"),
+        ('FATAL:  database "fret" does not exist', "that server has no such database"),
+        ('FATAL:  role "me" does not exist', "there is no login of that name"),
+        ('FATAL:  no pg_hba.conf entry for host "10.0.0.9"', "lets nobody in from this machine"),
+        ("FATAL:  the database system is starting up", "takes no connection just now"),
+        ("server closed the connection unexpectedly", "the connection broke off"),
+        ("SSL connection has been closed unexpectedly", "the connection broke off"),
+        ("server does not support SSL, but SSL was required", "no encrypted connection could be made"),
+        ("connection to server failed: Network is unreachable", "there is no way to that machine"),
+    ],
+)
+def test_what_a_connection_says_is_put_in_words(told: str, words: str):
+    import psycopg
+
+    shown = str(in_words(psycopg.OperationalError(told), parse_address("postgresql://me@h/d"), doing="read"))
+
+    assert shown.startswith("the shop at postgresql://me@h/d could not be read: ")
+    assert words in shown
+    assert "; " in shown
+    assert told not in shown
+
+
 def test_a_secret_in_a_fault_is_struck_out():
     import psycopg
 

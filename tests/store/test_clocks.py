@@ -56,6 +56,17 @@ def test_a_restart_is_told_as_one() -> None:
     assert jump.words().startswith("the computer was started anew before reading 2 of caliper in session s1; ")
 
 
+def test_readings_that_came_without_a_steady_clock_are_compared_with_none() -> None:
+    """Readings of a file: what it does not say is 0, and the times of the day are another bench's."""
+    watch = ClockWatch()
+    seen = [watch.see("s1", "caliper", number, number * 60 * S, 0) for number in range(1, 4)]
+
+    assert seen == [None, None, None]
+    assert watch.see("s1", "caliper", 4, 1000 * S, S) is None, "a bench goes on after them"
+    assert watch.see("s1", "caliper", 5, 0, 0) is None
+    assert watch.see("s1", "caliper", 6, 1001 * S, 2 * S) is None
+
+
 def test_the_bench_says_it_in_its_log(started: Store, reading: MakeReading, caplog: pytest.LogCaptureFixture) -> None:
     """A clock that was set back changes neither the order nor a key."""
     started.put(reading(1, taken_at_ns=100 * S, monotonic_ns=S))
