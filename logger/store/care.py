@@ -31,7 +31,7 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
     """Copy a store, log and all, into one file with a witness of its own, and its attached files; look the copy over.
 
     A store that is not what its witness says is copied as it is, and the copy gets the store's witness, so that what is
-    wrong stays to be seen.
+    wrong stays to be seen. Attached files that were copied before something failed stay, each of them whole.
 
     Args:
         path: the store, which a bench may be writing.
