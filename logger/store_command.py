@@ -61,7 +61,7 @@ def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
     parser = add("store", help="copy, inspect, recover or repack the session store", description=__doc__)
     work = parser.add_subparsers(dest="work", metavar="WORK", required=True)
     for name, words, run, target in (
-        ("copy", "copy the whole store into one file, while the bench writes", _copy, "the file to be"),
+        ("copy", "copy the whole store, and its attached files, while the bench writes", _copy, "the file to be"),
         ("inspect", "is the store what it was: what is lost, and what to do", _inspect, None),
         ("recover", "take what a damaged store still holds into a new one", _recover, "the store to be"),
         ("repack", "write the store anew without empty room; no row is left out", _repack, None),

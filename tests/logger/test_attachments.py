@@ -135,6 +135,26 @@ def test_content_that_is_gone_is_told(store: Store) -> None:
             open_attachment(reader, "abcd")
 
 
+def test_content_is_kept_before_its_row_and_attaching_again_completes_it(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[bytes] = []
+
+    def put(self: Store, row: object) -> None:
+        seen.extend(one.read_bytes() for one in (self.path.parent / "attachments").iterdir())
+        raise StoreError("the power went", path=self.path)
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Store, "put", put)
+        with pytest.raises(StoreError, match="the power went"):
+            attach(store, TEXT, name="a.txt", instrument="neck", now_ns=1)
+
+    assert seen == [TEXT]
+    with store.reader() as reader:
+        assert attachments(reader, "neck") == []
+    assert attach(store, TEXT, name="a.txt", instrument="neck", now_ns=2).new
+
+
 def test_attaching_again_puts_back_what_was_lost(store: Store) -> None:
     row = attach(store, TEXT, name="a.txt", instrument="neck", now_ns=1).row
     content_path(store.path, row.sha256).unlink()

@@ -111,7 +111,8 @@ class TestCopying:
         with pytest.raises(StoreError, match=r"cannot be copied to .*copy.db: the disk is full"):
             copy(full.path, small_disk / "copy.db")
 
-        assert [one.name for one in small_disk.iterdir()] == ["attachments"], "files that came whole stay for the next try"
+        left = [one.name for one in small_disk.iterdir()]
+        assert left == ["attachments"], "files that came whole stay for the next try"
 
     def test_a_witness_that_cannot_be_read_does_not_keep_from_copying(self, closed: Path, tmp_path: Path) -> None:
         witness_path(closed).write_text("x", encoding="utf-8")
