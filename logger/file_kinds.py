@@ -35,7 +35,7 @@ _LOCATED: Final = (
 _PAGE: Final = re.compile(
     rb"<(?:!doctype\s+html|html[\s>]|script[\s>/]|iframe[\s>/]|svg\s+[a-z]|body[\s>]|\?php\s)", re.IGNORECASE
 )
-"""How a web page or a program of one begins. Noise of 10 MB holds one of them in about one file of a thousand."""
+"""How a web page or a program of one begins. One file in about ten thousand of 10 MB of noise holds one by chance."""
 _CONTROL: Final = re.compile(r"[\x00-\x08\x0b\x0e-\x1f\x7f-\x9f]")
 _WARNINGS: Final = threading.Lock()
 """What is warned of is the whole process's to say, so that one picture is read at a time."""
