@@ -8,6 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
@@ -53,6 +54,7 @@ VIEWS: Final = MappingProxyType({
     "fit": "Fit",
     "sweep": "Board and sweep",
     "levelling": "Levelling",
+    "all-gauges": "Gauges",
     "record": "Record",
     "rack": "Rack",
     "settings": "Settings",
@@ -113,6 +115,7 @@ PAGE: Final = MappingProxyType({
     **VIEW_WORDS,
     **RECORD,
     **RACK,
+    **GAUGE_VIEW,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",
@@ -262,7 +265,8 @@ PAGE: Final = MappingProxyType({
     "study_legend": "Small signs: readings; large signs: their mean with its 95 % interval",
     "means": "The means as numbers, {unit}",
     "how_found": "Intervals: {method}",
-    "worth_more": "What one reading is worth, and what the checks found.",
+    "worth_more": "What one reading is worth, and what the checks found. A gauge's name "
+    "leads to all that is known of it.",
     "worth": "One reading",
     "worth_u": "{u} {unit}",
     "worth_what": "Standard uncertainty",
@@ -278,9 +282,6 @@ PAGE: Final = MappingProxyType({
     "overdue_plain": "Overdue",
     "drifts": "Drifts",
     "no_drift": "No drift seen",
-    "history": "Checks: {n}, the last found {value} {unit}",
-    "history_limits": "limits {lower} to {upper} {unit}",
-    "history_more": "Checks as numbers",
     "day": "day",
     "found": "found, {unit}",
     "climate": "Air at the bench",

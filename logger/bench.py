@@ -19,6 +19,7 @@ from logger.door import Action, Answer, Door
 from logger.errors import StoreError
 from logger.features import KINDS
 from logger.fixture_report import fixture_notes
+from logger.gauge_account import accounts_at
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
@@ -181,8 +182,9 @@ class Bench:
         self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
-        self.door = Door(self._act, Looking(store.path, current=self.session).ask)
         self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
+        accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
+        self.door = Door(self._act, Looking(store.path, current=self.session, gauges=accounts).ask)
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
     def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:
@@ -245,7 +247,8 @@ class Bench:
 
     def _look_at_gauges(self) -> None:
         with self.store.reader() as reader:
-            self._shown.records = records(reader, now_ns=time.time_ns())
+            told = records(reader, now_ns=time.time_ns())
+        self._shown.records = [{**one, "history": []} for one in told]  # the view of gauges draws it
 
     def on_trouble(self, text: str, waiting: int) -> None:
         """Take note that the store cannot write (or, with an empty text, that it can again)."""

@@ -25,7 +25,8 @@ from drivers.recording import Recording
 from drivers.transports.link import Link
 from logger.cli_arguments import OK, CommandError, above_zero, command, stopped_by_signal, whole
 from logger.door import Serve
-from logger.sitting import known_profiles, typed_name
+from logger.gauge_account import typed_name
+from logger.sitting import known_profiles
 from logger.terminal import Terminal
 
 _RADIO: Final = re.compile(r"(?i)(?:[0-9a-f]{2}:){5}[0-9a-f]{2}|[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}")

@@ -86,6 +86,13 @@ class LiveGauges:
         """Return what there is to show of every gauge."""
         return list(self._shown.values())
 
+    def connections(self) -> dict[str, dict[str, Any]]:
+        """Return of every gauge that was opened, by name, its profile, its port and whether it is heard by radio."""
+        return {
+            one.name: {"profile": one.profile.name, "port": one.port, "bluetooth": one.profile.bluetooth is not None}
+            for one in list(self._gauges)
+        }
+
     def trigger(self, kinds: Collection[str], name: str = "") -> Answer:
         """Take the settled value of the streaming gauge of one of these kinds, at a press of a key or pedal.
 

@@ -1,4 +1,4 @@
-"""Questions that a page asks of the store: one session as judged, and the rack of all instruments.
+"""Questions that a page asks of the store: one session as judged, the rack of all instruments, the gauges.
 
 Answers are plain JSON values. They come from what is committed, whoever writes meanwhile; the bench's own thread of
 commits is never asked. Each answer is kept until something of its session is added.
@@ -16,6 +16,7 @@ from logger.door import QuestionError
 from logger.errors import InputFileError, SessionNotFoundError
 from logger.evaluate import Evaluation
 from logger.evaluation.levelling import LevellingPlan
+from logger.gauge_account import GaugeAccounts
 from logger.instrument_record import counts_of, record_of
 from logger.kept import observations_of, spec_of, utc_text
 from logger.levelling_report import sanding_of
@@ -67,11 +68,18 @@ def evaluate_session(reader: StoreReader, session: str) -> Evaluation:
 
 
 class Looking:
-    """Answers the questions of pages about one store; any thread may ask."""
+    """Answers the questions of pages about one store; any thread may ask.
 
-    def __init__(self, store: Path, *, current: str) -> None:
+    Args:
+        store: the store's file.
+        current: the session at the bench, empty for none.
+        gauges: who tells of the gauges; without it nothing is connected, and no gauge is saved under a name.
+    """
+
+    def __init__(self, store: Path, *, current: str, gauges: GaugeAccounts | None = None) -> None:
         self._store = store
         self._current = current
+        self._gauge_accounts = gauges or GaugeAccounts(current=current)
         self._lock = threading.Lock()
         self._judged: OrderedDict[State, Evaluation] = OrderedDict()
         self._answers: OrderedDict[State, Told] = OrderedDict()
@@ -79,6 +87,7 @@ class Looking:
         self._questions: Mapping[str, Callable[[StoreReader, Wanted], Told]] = {
             "session": self._session, "rack": self._rack, "record": self._record, "outcome": self._outcome,
             "compare": self._compare, "levelling": self._levelling, "second_sweep": self._second_sweep,
+            "gauges": self._gauges,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
@@ -88,8 +97,8 @@ class Looking:
             what: ``session`` or ``record`` (of ``id``, else the one at the bench), ``outcome`` (how many verdicts of
                 ``id`` fail), ``compare`` (``earlier`` and ``later``, of one instrument), ``rack`` (``find`` a text,
                 ``state`` one of `RACK_STATES`, ``page`` from 0), ``levelling`` (of ``id``, under the wishes that
-                `logger.replanning.replan` takes) or ``second_sweep`` (the next session in which the instrument of
-                ``id`` was swept, against the plan of ``id``).
+                `logger.replanning.replan` takes), ``second_sweep`` (the next session in which the instrument of
+                ``id`` was swept, against the plan of ``id``) or ``gauges`` (all in short, and ``gauge`` at length).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -120,6 +129,10 @@ class Looking:
             return {"session": None}
         places = verify_json(against_plan(before, plan, after))
         return {"session": later, "taken_at": said["taken_at"], "places": places}
+
+    def _gauges(self, reader: StoreReader, wanted: Wanted) -> Told:
+        with self._lock:
+            return self._gauge_accounts.told(reader, wanted.get("gauge", ""))
 
     def _judgement(self, reader: StoreReader, wanted: Wanted) -> tuple[Evaluation, Told]:
         session = self._named(reader, wanted.get("id", ""))

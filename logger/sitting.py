@@ -19,11 +19,11 @@ from logger.bench import SOFTWARE, Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
 from logger.factors import keep_factors, parse_factors
+from logger.gauge_account import typed_name
 from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
 from logger.limits import default_limits, read_limits
-from logger.recorder import LEAVES, TYPED
 from logger.store import Store
 from logger.store.totals import keep_totals
 
@@ -152,11 +152,6 @@ def saved_gauges() -> dict[str, NamedGauge]:
         return named_gauges()
     except NamedGaugesError as error:
         raise GaugesError(str(error)) from error
-
-
-def typed_name(name: str) -> bool:
-    """Tell whether a name is kept for readings that are typed."""
-    return name == LEAVES or f"{name} ".startswith(TYPED)
 
 
 def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event, out: TextIO | None = None) -> int:

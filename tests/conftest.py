@@ -1,5 +1,6 @@
 """Fixtures for every test: nothing may be left open, and no test reads this person's own store."""
 
+import json
 import os
 import signal
 import subprocess
@@ -9,6 +10,10 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from logger.checks import Point, Size, judge
+from logger.gauge_file import GaugeSpec
+from logger.store import CheckPoint, CheckResult, GaugeCheck, Store
 
 SHIPPED = Path(__file__).parent / "reference"
 
@@ -68,3 +73,22 @@ def sweep_rows() -> Callable[..., str]:
         return "\n".join(told) + "\n"
 
     return rows
+
+
+@pytest.fixture(scope="session")
+def keep_check() -> Callable[..., None]:
+    """Return a function that keeps a check of a gauge at blocks of 1 and 10 mm, which it reads ``off_mm`` too much."""
+
+    def keep(store: Store, gauge: str, spec: GaugeSpec, *, at_ns: int, off_mm: float, wait: bool = True) -> None:
+        check = f"{gauge} {at_ns}"
+        points = [Point(size=Size(nominal_nm=round(mm * 1e6), u_nm=500), value_nm=round((mm + off_mm) * 1e6))
+                  for mm in (1.0, 10.0) for _ in range(2)]  # fmt: skip
+        keep_row = store.put if wait else store.submit
+        keep_row(GaugeCheck(id=check, gauge=gauge, revision=1, at_ns=at_ns, kind="block", who=""))
+        for number, one in enumerate(points, start=1):
+            keep_row(CheckPoint(gauge_check=check, number=number, nominal_nm=one.size.nominal_nm, u_nominal_nm=500,
+                                direction="", value_nm=one.value_nm, unit="mm", raw=b"", at_ns=at_ns))  # fmt: skip
+        result = json.dumps(judge(points, spec).json(), allow_nan=False)
+        keep_row(CheckResult(gauge_check=check, at_ns=at_ns, result=result))
+
+    return keep

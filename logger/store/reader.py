@@ -37,6 +37,7 @@ from logger.store.rows import (
     TakeBack,
 )
 from logger.store.tables import TABLES, Value
+from logger.store.uses import GaugeUse, uses
 
 R = TypeVar("R")
 NO_INSTRUMENT: Final = "none"
@@ -255,6 +256,18 @@ class StoreReader:
     def check_points(self, check: str) -> list[CheckPoint]:
         """Return the readings of a check, those replaced by a later one too."""
         return self._rows(CheckPoint, "WHERE gauge_check = ?", (check,))
+
+    def gauge_uses(self, *, why_kept: str) -> list[GaugeUse]:
+        """Return how much every gauge read in every session; ``why_kept`` marks readings kept when asked about."""
+        with self._snapshot():
+            return uses(self._all, why_kept=why_kept)
+
+    def reading_at(self, entry: int) -> KeptReading:
+        """Return the reading that is an entry of the store, as it stands now."""
+        with self._snapshot():
+            (row,) = self._rows(ReadingRow, "WHERE entry = ?", (entry,))
+            one = "WHERE session = ? AND gauge = ? AND sequence = ?"
+            return self._amendments(one, (row.session, row.gauge, row.sequence))(row)
 
     def instrument_revisions(self, instrument: str) -> list[InstrumentRevision]:
         """Return every revision of an instrument."""

@@ -8,6 +8,7 @@ import shutil
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -28,6 +29,12 @@ ARGS = [
     "--disable-dev-shm-usage",
 ]
 LIVE_MS = 20_000
+AXE = (Path(__file__).parents[1] / "reference" / "axe.min.js").read_text(encoding="utf-8")
+TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+RUN = """(tags) => axe.run(document, {runOnly: tags, rules: {'target-size': {enabled: true}}}).then((found) => ({
+  passed: found.passes.map((rule) => rule.id),
+  broken: found.violations.flatMap(({id, nodes}) => nodes.map((one) => [id, one.target, one.failureSummary].join(' '))),
+}))"""
 
 
 def reading(sequence: int, **more: Any) -> dict[str, Any]:
@@ -181,6 +188,24 @@ def opener(browser: Browser) -> Iterator[Callable[..., Looker]]:
             context.close()
         for page in pages:
             page.stop()
+
+
+@pytest.fixture(scope="session")
+def broken() -> Callable[[Page], list[str]]:
+    """Return every rule that a page breaks with the element that breaks it; contrast must have been measured.
+
+    The rules are those of axe-core 4.11.4 (tests/reference/axe.min.js; Mozilla Public License 2.0, in axe.LICENSE
+    there).
+    """
+
+    def look(page: Page) -> list[str]:
+        page.evaluate(AXE)
+        found = page.evaluate(RUN, TAGS)
+        assert "color-contrast" in found["passed"] or any("color-contrast" in one for one in found["broken"])
+        lines: list[str] = found["broken"]
+        return lines
+
+    return look
 
 
 @pytest.fixture

@@ -1,13 +1,12 @@
 """No view breaks a rule of WCAG 2.2 A or AA that a program can check, in light and in dark.
 
-The rules are those of axe-core 4.11.4 (tests/reference/axe.min.js; Mozilla Public License 2.0, in axe.LICENSE there).
-It measures the contrast of every text as it is drawn. What only a person can judge, it cannot.
+The rules are those of axe-core (see the fixture `broken`). It measures the contrast of every text as it is drawn. What
+only a person can judge, it cannot.
 """
 
 import io
 import threading
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -24,21 +23,7 @@ from logger.store import StoreReader
 pytestmark = pytest.mark.browser
 
 Look = Callable[..., Any]
-AXE = (Path(__file__).parents[1] / "reference" / "axe.min.js").read_text(encoding="utf-8")
-TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-RUN = """(tags) => axe.run(document, {runOnly: tags, rules: {'target-size': {enabled: true}}}).then((found) => ({
-  passed: found.passes.map((rule) => rule.id),
-  broken: found.violations.flatMap(({id, nodes}) => nodes.map((one) => [id, one.target, one.failureSummary].join(' '))),
-}))"""
-
-
-def broken(page: Page) -> list[str]:
-    """Return every broken rule with the element that breaks it; contrast must have been measured."""
-    page.evaluate(AXE)
-    found = page.evaluate(RUN, TAGS)
-    assert "color-contrast" in found["passed"] or any("color-contrast" in one for one in found["broken"])
-    lines: list[str] = found["broken"]
-    return lines
+Broken = Callable[[Page], list[str]]
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +54,7 @@ def page(request: pytest.FixtureRequest, bench: Any, neck: dict[str, Any], page_
     return page
 
 
-def test_axe_finds_what_is_wrong(page: Page) -> None:
+def test_axe_finds_what_is_wrong(page: Page, broken: Broken) -> None:
     page.evaluate("""() => {
       const faint = document.createElement('p');
       faint.textContent = 'faint';
@@ -82,7 +67,7 @@ def test_axe_finds_what_is_wrong(page: Page) -> None:
 
 
 @pytest.mark.parametrize("view", VIEWS)
-def test_no_view_breaks_a_rule(page: Page, view: str) -> None:
+def test_no_view_breaks_a_rule(page: Page, broken: Broken, view: str) -> None:
     page.locator(f"#to-{view}").click()
     shown = page.locator(f"#view-{view}")
     expect(shown).not_to_contain_text(PAGE["looking"], timeout=20_000)
@@ -91,14 +76,14 @@ def test_no_view_breaks_a_rule(page: Page, view: str) -> None:
 
 
 @pytest.mark.parametrize("verdict", ["pass", "remeasure", None])
-def test_no_verdict_breaks_a_rule(bench: Any, page: Page, verdict: str | None) -> None:
+def test_no_verdict_breaks_a_rule(bench: Any, page: Page, broken: Broken, verdict: str | None) -> None:
     bench.take(verdict)
     page.wait_for_function(f"() => fretledger.snap.seq === {bench.shown['seq']}")
     expect(page.locator("#reading")).to_have_attribute("data-verdict", verdict or "")
     assert broken(page) == []
 
 
-def test_the_guide_breaks_no_rule(bench: Any, neck: dict[str, Any], page: Page) -> None:
+def test_the_guide_breaks_no_rule(bench: Any, neck: dict[str, Any], page: Page, broken: Broken) -> None:
     bench.begin(**{**neck, "demo": False, "stage": "wire"})
     page.reload()
     page.get_by_role("button", name="Show me the invented instrument").click(timeout=20_000)
@@ -114,7 +99,9 @@ def open_page(bench: Any, neck: dict[str, Any]) -> Iterator[RunningPage]:
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-def test_the_code_and_the_links_break_no_rule(open_page: RunningPage, page_of: Look, theme: Any) -> None:
+def test_the_code_and_the_links_break_no_rule(
+    open_page: RunningPage, page_of: Look, broken: Broken, theme: Any
+) -> None:
     page = page_of(url=open_page.url + "#settings", color_scheme=theme).page
     page.get_by_role("button", name="Make a link").click()
     expect(page.get_by_role("textbox", name="Link 1")).to_be_visible()
@@ -123,7 +110,7 @@ def test_the_code_and_the_links_break_no_rule(open_page: RunningPage, page_of: L
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
 @pytest.mark.parametrize("wrong", ["", "not it"])
-def test_the_page_that_asks_for_the_code_breaks_no_rule(browser: Any, theme: Any, wrong: str) -> None:
+def test_the_page_that_asks_for_the_code_breaks_no_rule(browser: Any, broken: Broken, theme: Any, wrong: str) -> None:
     said = {**page_words()["pair"], "lang": "en-GB"}
     network = Network(pairing=Pairing(), lan=True, address="http://192.0.2.7:8123/", said=said)
     page = browser.new_page(color_scheme=theme)

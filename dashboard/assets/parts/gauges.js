@@ -16,11 +16,14 @@
     const word = bench.words.statuses[away ? 'unknown' : gauge.status] ?? gauge.status;
     return !away && ['lost', 'silent'].includes(gauge.status) ? fill('gauge_since', {status: word, time: bench.clock(gauge.since)}) : word;
   };
+  bench.lowBattery = ({battery_percent: percent}) => typeof percent === 'number' && percent < LOW_PERCENT;
   const battery = ({battery_percent: percent}) => {
     if (typeof percent !== 'number') return '';
-    const low = percent < LOW_PERCENT;
+    const low = bench.lowBattery({battery_percent: percent});
     return el('span', {class: 'battery', 'data-low': low, text: fill(low ? 'battery_low' : 'battery', {n: percent})});
   };
+  bench.gaugeStatus = status;
+  bench.gaugeBattery = battery;
   const head = (gauge, away) => [
     el('span', {class: 'name', text: gauge.name}), el('b', {text: status(gauge, away)}), away ? '' : battery(gauge)];
   // the place of what was unreadable is kept while there is none

@@ -55,12 +55,11 @@
     const span = known(low) && known(high) ? `${bench.fine(low)}\u00a0\u2013 ${bench.fine(high)}` : '\u2013';
     return row(name, bench.words.parts[name], [bench.fine(mm), span, known(result.shares?.[name]) ? bench.shareBar(result.shares[name]) : '\u2013']);
   };
-  const spread = (result) => {
+  bench.spreadTable = (result) => {
     const of = deviations(result.components ?? {});
-    return el('section', {}, el('h3', {text: fill('spread')}),
-      table('spreads', ['', fill('deviation', {unit: bench.unit}), fill('interval'), fill('share')], SPREAD.map((name) => spreadRow(name, result, of)).filter(Boolean)),
-      el('p', {class: 'calm', text: fill('spread_more')}));
+    return table('spreads', ['', fill('deviation', {unit: bench.unit}), fill('interval'), fill('share')], SPREAD.map((name) => spreadRow(name, result, of)).filter(Boolean));
   };
+  const spread = (result) => el('section', {}, el('h3', {text: fill('spread')}), bench.spreadTable(result), el('p', {class: 'calm', text: fill('spread_more')}));
   const folded = (name, title, ...inside) => el('details', {'data-fold': name}, el('summary', {text: title}), ...inside);
   const pooled = (result) => {
     const of = deviations(result.pooled ?? {});

@@ -6,12 +6,13 @@
   const makers = new Map();
 
   // A view says how it is drawn: draw(node, told, bench.snap) with what `look` gives, asked as `what` with `wanted()`.
-  bench.addView = (name, {what, wanted = () => ({}), draw}) => makers.set(name, {what, wanted, draw});
+  // It is asked anew when a reading was added, and when what `rests()` gives, what else its answer rests on, has changed.
+  bench.addView = (name, {what, wanted = () => ({}), rests = () => '', draw}) => makers.set(name, {what, wanted, rests, draw});
 
   const names = () => [...document.querySelectorAll('.view')].map((node) => node.id.replace('view-', ''));
   const named = () => decodeURIComponent(location.hash.slice(1).split('/')[0]);
   bench.view = () => (names().includes(named()) ? named() : 'bench');
-  // What follows the view's name in the address: the session that is looked at, empty for the one at the bench.
+  // What follows the view's name in the address: the session that is looked at, empty for the one at the bench; or a gauge.
   bench.looked = () => decodeURIComponent(location.hash.slice(1).split('/')[1] ?? '');
 
   bench.look = async (what, wanted = {}) => {
@@ -21,7 +22,7 @@
   };
 
   let asked = '', busy = false;
-  const state = (name, {what, wanted}) => JSON.stringify([name, what, wanted(), bench.snap?.seq ?? 0, bench.unit]);
+  const state = (name, {what, wanted, rests}) => JSON.stringify([name, what, wanted(), rests(), bench.snap?.seq ?? 0, bench.unit]);
   const show = async () => {
     const name = bench.view(), node = bench.by(`view-${name}`), maker = makers.get(name);
     if (!maker || !node || document.hidden || busy || state(name, maker) === asked) return;

@@ -22,14 +22,10 @@
     if (drifts) return el('p', {class: 'state', 'data-drifts': 'yes'}, bench.sign('fail'), fill('drifts'));
     return limits ? el('p', {class: 'state', 'data-drifts': 'no'}, bench.sign('pass'), fill('no_drift')) : '';
   };
-  const checks = (list) => el('details', {'data-fold': 'checks'}, el('summary', {text: fill('history_more')}),
-    bench.figures.table('checks', [fill('day'), fill('found', {unit: bench.unit})], list.map((one) => bench.figures.row(one.at, bench.day(one.at), [
-      bench.number(one.value_mm) + (known(one.expanded_u_mm) ? ` \u00b1 ${bench.spread(one.expanded_u_mm)}` : '')]))));
   const record = (each) => [
-    el('div', {class: 'named'}, el('h3', {text: each.gauge}), el('span', {class: 'calm', text: bench.words.gauge_kinds[each.kind] ?? each.kind ?? ''}), state(each)),
+    el('div', {class: 'named'}, el('h3', {}, el('a', {href: `#all-gauges/${encodeURIComponent(each.gauge)}`, text: each.gauge})), el('span', {class: 'calm', text: bench.words.gauge_kinds[each.kind] ?? each.kind ?? ''}), state(each)),
     each.words && each.words !== fill('never') ? el('p', {class: 'told', text: bench.sentence(each, 'words')}) : '',
     facts(each),
-    ...(each.history?.length ? [bench.historyChart(each), checks(each.history)] : []),
   ];
 
   bench.drawWorth = ({gauge_records: records}) => {
@@ -39,7 +35,7 @@
     const kept = list.map((each) => {
       const card = cards.get(each.gauge) ?? el('article', {class: 'record', 'data-record': each.gauge, 'aria-label': each.gauge});
       card.dataset.overdue = each.overdue ? 'yes' : 'no';
-      bench.keepOpen(card, () => bench.draw(card, [bench.unit, each], () => record(each)));
+      bench.draw(card, [bench.unit, each], () => record(each));
       return card;
     });
     if (kept.length !== node.children.length || kept.some((card, i) => card !== node.children[i])) node.replaceChildren(...kept);

@@ -6,6 +6,7 @@
   const ROOM = 1.12, MOST_TICKS = 6;
   const OUTLINES = {bass: 'M-5-5h10v10h-10z', centre: 'M-5.500 0a5.500 5.500 0 1 0 11 0a5.500 5.500 0 1 0-11 0z', treble: 'M0-6l6 11h-12z'};
   const OTHER = 'M0-6.500l6.500 6.500l-6.500 6.500l-6.500-6.500z';
+  OUTLINES.out = OTHER;
 
   const rem = () => parseFloat(getComputedStyle(document.documentElement).fontSize);
   // Round steps in the unit that is shown, as millimetres.
