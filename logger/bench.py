@@ -17,7 +17,7 @@ from drivers.profiles import Profile
 from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
-from logger.features import KINDS
+from logger.features import GAUGE_ZERO, KINDS
 from logger.fixture_report import fixture_notes
 from logger.gauge_account import accounts_at
 from logger.gauge_file import GaugeSpec, read_gauges
@@ -303,7 +303,8 @@ class Bench:
             return Answer(
                 done=False, text="the sheet must ask for a reading before a press can take one, it is complete"
             )
-        return self._gauges.trigger(KINDS[item.feature.kind].gauges)
+        kinds = KINDS[item.feature.kind].gauges if item.feature.kind != GAUGE_ZERO else (item.gauge_kind,)
+        return self._gauges.trigger(kinds, item.gauge)
 
     def _take_back(self, action: Action) -> Answer:
         if "gauge" not in action:

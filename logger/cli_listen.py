@@ -25,7 +25,7 @@ from drivers.recording import Recording
 from drivers.transports.link import Link
 from logger.cli_arguments import OK, CommandError, above_zero, command, stopped_by_signal, whole
 from logger.door import Serve
-from logger.gauge_account import typed_name
+from logger.features import typed_name
 from logger.sitting import known_profiles
 from logger.terminal import Terminal
 

@@ -21,10 +21,17 @@ STAGES: Final = ("wire", "board", "slots", "seating", "sweep")
 FIXTURE_ZERO: Final = "fixture_zero"
 """Kind of the fixture's zero on its flat plate; its place is the setting of the feet and when it was taken."""
 GAUGE_ZERO: Final = "gauge_zero"
-"""Kind of a gauge's zero at the beginning and the end of a stage; its place is the stage and when it was taken."""
+"""Kind of a gauge's zero at the beginning and the end of a stage; see `zero_place`."""
 ZERO_KINDS: Final = (FIXTURE_ZERO, GAUGE_ZERO)
 BEFORE, AFTER = "before", "after"
+STAGE_GAUGES: Final = MappingProxyType({
+    "wire": "caliper", "board": "rocker", "slots": "depth_indicator", "seating": "depth_indicator", "sweep": "rocker",
+})  # fmt: skip
+"""The kind of gauge whose zero is asked for at the beginning and the end of a stage."""
 STEPS: Final = ("fret_step", "board_step")
+LEAVES: Final = "leaves"
+TYPED: Final = "typed "
+"""What a gauge's name begins with when a person types its readings."""
 GAPS: Final = ("straightedge_gap", "board_gap")
 BEAMS: Final = ("beam_height", "board_beam")
 SWEEP_KINDS: Final = ("fret_step", "straightedge_gap", "beam_height")
@@ -33,6 +40,11 @@ SURVEY_KINDS: Final = ("board_step", "board_gap", "board_beam")
 """The same on the bare board; the fret is then a place on it."""
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
+
+
+def typed_name(gauge: str) -> bool:
+    """Tell whether a gauge's name is kept for readings that are typed."""
+    return gauge == LEAVES or f"{gauge} ".startswith(TYPED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,6 +200,18 @@ def measures(gauge_kind: str, kind: str) -> bool:
     return kind == STUDY or gauge_kind in KINDS[kind].gauges
 
 
+def zero_place(during: str, when: str, gauge: str = "") -> str:
+    """Return the place of a zero: ``wire, before``, or where several gauges have one, ``wire of green, before``."""
+    return f"{during} of {gauge}, {when}" if gauge else f"{during}, {when}"
+
+
+def zero_parts(place: str) -> tuple[str, str, str]:
+    """Return what a zero is of, the gauge where the place names one, else empty, and when it was taken."""
+    named, _, when = place.rpartition(", ")
+    during, _, gauge = named.partition(" of ")
+    return during, gauge, when
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
     """What a reading is of: a kind, a fret (1 is the first, None for the wire), a place and, for steps, the feet.
@@ -205,6 +229,9 @@ class Feature:
         """Say the feature as one would at the bench: ``fret 7, treble: slot width``."""
         if self.kind == STUDY:
             return f"part {self.fret}, {self.place}, trial {self.trial}"
+        during, gauge, when = zero_parts(self.place or "") if self.kind == GAUGE_ZERO else ("", "", "")
+        if gauge:
+            return f"{zero_place(during, when)}: zero of {gauge}"
         kind = KINDS[self.kind].words if self.kind in KINDS else self.kind
         where = [] if self.fret is None else [f"fret {self.fret}"]
         if self.place is not None:

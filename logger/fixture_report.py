@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation
-from logger.features import AFTER, BEFORE, FIXTURE_ZERO, GAUGE_ZERO, STEPS, ZERO_KINDS
+from logger.features import AFTER, BEFORE, FIXTURE_ZERO, GAUGE_ZERO, STEPS, ZERO_KINDS, zero_parts, zero_place
 from logger.instrument import Instrument
 from logger.sentences import length
 from logger.sweep_words import frets_words
@@ -37,7 +37,8 @@ class MovedZero:
         """Return what happened, with lengths in ``mm`` or ``thou``."""
         size = length(self.moved.value_mm, self.moved.expanded_u_mm(), unit)
         if self.kind == GAUGE_ZERO:
-            return f"zero of the gauge moved by {size} during the stage {self.setting}; take its readings again"
+            during, gauge, _ = zero_parts(zero_place(self.setting, AFTER))
+            return f"zero of {gauge or 'the gauge'} moved by {size} during the stage {during}; take its readings again"
         return f"zero moved by {size} during {self.setting}; take its steps again"
 
     @property
@@ -81,15 +82,25 @@ def _zeroed(one: Observation, zeros: Sequence[Observation]) -> Observation:
 def moved_zeros(estimates: Mapping[FeatureKey, Estimate]) -> list[MovedZero]:
     """Return the settings whose zero moved by more than the indicator's uncertainty explains."""
     moved = []
+    before = {_zero_of(key): one for key, one in estimates.items() if _when(key) == BEFORE}
     for key, after in estimates.items():
-        setting, _, when = (key.place or "").rpartition(", ")
-        before = estimates.get(replace(key, place=f"{setting}, {BEFORE}"))
-        if key.kind not in ZERO_KINDS or when != AFTER or before is None:
+        earlier = before.get(_zero_of(key))
+        if _when(key) != AFTER or earlier is None:
             continue
-        change = combine([(1.0, after), (-1.0, before)])
+        change = combine([(1.0, after), (-1.0, earlier)])
         if change.known and abs(change.value_mm) > change.expanded_u_mm(SURE):
+            setting, _, _ = (key.place or "").rpartition(", ")
             moved.append(MovedZero(kind=key.kind, setting=setting, moved=change))
     return moved
+
+
+def _when(key: FeatureKey) -> str:
+    return zero_parts(key.place or "")[2] if key.kind in ZERO_KINDS else ""
+
+
+def _zero_of(key: FeatureKey) -> tuple[str, str, str]:
+    """Return whose zero it is; the round has the gauge, which its place need not name."""
+    return key.kind, zero_parts(key.place or "")[0], key.round
 
 
 def moved_json(moved: Sequence[MovedZero]) -> list[dict[str, Any]]:

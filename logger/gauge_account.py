@@ -12,13 +12,13 @@ from drivers.known import NamedGauge, named_gauges
 from logger.door import QuestionError
 from logger.errors import InsufficientDataError
 from logger.evaluation.observation import estimate_features
-from logger.features import STUDY, ZERO_KINDS
+from logger.features import STUDY, ZERO_KINDS, typed_name
 from logger.fixture_report import moved_zeros
 from logger.gauge_file import GaugeSpec
 from logger.gauge_steps import BLOCK, Facts, state_of, step_names, steps
 from logger.gauges import Known, known, record
 from logger.kept import feature_of, observation_of, spec_of, utc_text
-from logger.recorder import KEEP, LEAVES, TYPED
+from logger.recorder import KEEP
 from logger.store import CheckResult, GaugeCheck, KeptReading, StoreReader, default_path
 from logger.store.uses import GaugeUse
 from logger.study import study_json
@@ -309,11 +309,6 @@ def _good_until(results: Sequence[tuple[GaugeCheck, Mapping[str, Any]]]) -> str 
 def _why_ended(reader: StoreReader, session: str) -> str | None:
     end = reader.session_end(session)
     return None if end is None else end.reason
-
-
-def typed_name(name: str) -> bool:
-    """Tell whether a name is kept for readings that are typed."""
-    return name == LEAVES or f"{name} ".startswith(TYPED)
 
 
 def _time(at_ns: int) -> str | None:

@@ -61,6 +61,7 @@ def key_of(row: ReadingRow) -> FeatureKey | None:
     if row.kind is None or row.kind == STUDY:
         return None
     own = f"{row.session}/{row.round or ''}" if row.kind in {*BEAMS, *ZERO_KINDS} else ""
+    own += f"/{row.gauge}" if row.kind in ZERO_KINDS else ""  # two gauges have two zeros
     return FeatureKey(kind=row.kind, fret=row.fret, place=row.place, feet=feet_of(row.feet), round=own)
 
 

@@ -42,7 +42,7 @@ NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
-_ZERO_PLACE: Final = re.compile(rf"(setting [A-Z][0-9]*|{'|'.join(STAGES)}), ({BEFORE}|{AFTER})")
+_ZERO_PLACE: Final = re.compile(rf"(setting [A-Z][0-9]*|(?:{'|'.join(STAGES)})(?: of .+)?), ({BEFORE}|{AFTER})")
 _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
 
@@ -307,6 +307,7 @@ def _key(row: Row, frets: int) -> FeatureKey:
         raise row.error(f"{kind} needs a place: bass, centre or treble")
     fret = _fret(row, kind, frets)
     own = _named_round(row) if kind in {*BEAMS, *ZERO_KINDS} else ""
+    own += f"/{row.get('gauge')}" if kind in ZERO_KINDS else ""  # two gauges have two zeros
     return FeatureKey(kind=kind, fret=fret, place=place, feet=_feet(row, kind, fret, frets), round=own)
 
 

@@ -18,10 +18,10 @@ from drivers.transports.typed import TypedGauge, parse_typed
 from logger.climate import check_climate
 from logger.door import Answer
 from logger.errors import InputFileError, SheetError, StoreError
-from logger.features import KINDS, Feature
+from logger.features import LEAVES, TYPED, Feature
 from logger.gauge_file import GaugeSpec
 from logger.kept import asked_of, feature_of, feet_text, reading_words, spec_json, spec_of
-from logger.sheet import Item, ReadingKey, Sheet, round_of, suits, wrong_form
+from logger.sheet import Item, ReadingKey, Sheet, round_of, suits, wrong_typed
 from logger.store import (
     Climate,
     KeptReading,
@@ -37,9 +37,6 @@ from logger.store import (
 
 log = logging.getLogger(__name__)
 
-LEAVES: Final = "leaves"
-TYPED: Final = "typed "
-"""What a gauge's name begins with when a person types its readings."""
 KEEP: Final = "asked about and kept"
 """Why a reading is assigned again to what it is of."""
 PATIENCE_S: Final = 3.0
@@ -115,6 +112,8 @@ class Recorder:
         self._readings = {(one.row.gauge, one.row.sequence): one for one in kept}
         live = [(key, feature_of(one.row)) for key, one in self._readings.items() if one.taken_back is None]
         asked.sort(key=lambda each: each[0])
+        for name, spec in self._specs.items():
+            self._sheet.know(name, spec.kind)
         self._sheet.resume(
             [(key, feature) for key, feature in live if feature is not None], [(ask, of) for _, ask, of in asked]
         )
@@ -148,6 +147,7 @@ class Recorder:
                     )
                 )
                 self._specs[name] = spec
+                self._sheet.know(name, spec.kind)
         with self._store.reader() as reader:
             return reader.next_sequence(self.session, name)
 
@@ -169,7 +169,8 @@ class Recorder:
 
     def _assign(self, reading: Reading) -> Item | None:
         item, kind = self._sheet.next(), self._specs[reading.gauge].kind
-        if item is None or not suits(item, kind, reading.value_nm, bracket=reading.low_nm is not None):
+        bracket = reading.low_nm is not None
+        if item is None or not suits(item, kind, reading.value_nm, bracket=bracket, gauge=reading.gauge):
             return None
         return self._sheet.fill((reading.gauge, reading.sequence))
 
@@ -229,10 +230,8 @@ class Recorder:
                 if token and any(one.row.status == token for one in self._readings.values()):
                     return Answer(done=True, text="taken before")
                 item = self._sheet.next()
-                wrong = ""
-                if item is not None and not self._studied:
-                    wrong = wrong_form(item, value_nm=value.value_nm, bracket=value.low_nm is not None)
-                if wrong:
+                bracket = value.low_nm is not None
+                if not self._studied and (wrong := wrong_typed(item, value_nm=value.value_nm, bracket=bracket)):
                     return Answer(done=False, text=wrong)
                 future = self.take(replace(self._typed_gauge().submit(text, unit=unit), status=token))
         except (FrameError, StoreError) as error:
@@ -244,7 +243,7 @@ class Recorder:
         if self._studied:
             kind, name = self._studied, f"{TYPED}{self._studied}"
         else:
-            kind = "" if item is None else KINDS[item.feature.kind].gauges[0]
+            kind = "" if item is None else item.gauge_kind
             name = kind if kind == LEAVES else f"{TYPED}{kind.replace('_', ' ')}".strip()
         if name not in self._typed:
             spec = self._defaults.get(name) or self._defaults.get(kind) or GaugeSpec(kind=kind or "typed")

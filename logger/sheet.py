@@ -16,12 +16,16 @@ from logger.features import (
     KINDS,
     PLACES,
     SIGNED_KINDS,
+    STAGE_GAUGES,
     STAGES,
     STEPS,
     STUDY,
     WIRE_KINDS,
     Feature,
     measures,
+    typed_name,
+    zero_parts,
+    zero_place,
 )
 from logger.instrument import Instrument
 
@@ -56,6 +60,17 @@ class Item:
     def open(self) -> bool:
         """Tell whether the item still waits for a reading."""
         return self.filled_by is None and not self.skipped
+
+    @property
+    def gauge(self) -> str:
+        """The only gauge that can fill it, empty for any of its kind."""
+        return zero_parts(self.feature.place or "")[1] if self.feature.kind == GAUGE_ZERO else ""
+
+    @property
+    def gauge_kind(self) -> str:
+        """The natural kind of gauge for it; of a zero that of its stage."""
+        feature = self.feature
+        return STAGE_GAUGES[self.stage] if feature.kind == GAUGE_ZERO else KINDS[feature.kind].gauges[0]
 
 
 def standard_items(instrument: Instrument) -> list[Item]:
@@ -93,7 +108,7 @@ def _with_zeros(items: Sequence[Item], stages: Collection[str]) -> list[Item]:
     """Return the items with the zero of the gauge at the beginning and the end of some stages."""
     found: list[Item] = []
     for stage, own in groupby(items, key=lambda item: item.stage):
-        before, after = (Item(stage=stage, feature=Feature(kind=GAUGE_ZERO, place=f"{stage}, {when}"))
+        before, after = (Item(stage=stage, feature=Feature(kind=GAUGE_ZERO, place=zero_place(stage, when)))
                          for when in (BEFORE, AFTER))  # fmt: skip
         of_stage = list(own)
         found += [before, *of_stage, after] if stage in stages else of_stage
@@ -166,9 +181,20 @@ def wrong_form(item: Item, *, value_nm: int, bracket: bool) -> str:
     return ""
 
 
-def suits(item: Item, gauge_kind: str, value_nm: int, *, bracket: bool) -> bool:
-    """Tell whether a reading of a kind of gauge can be of what is asked for: a gauge at zero measures no size."""
+def wrong_typed(item: Item | None, *, value_nm: int, bracket: bool) -> str:
+    """Say what is wrong with typing this for what is asked for, or nothing: the zero of one gauge comes from itself."""
+    if item is None:
+        return ""
+    if item.gauge:
+        return f"the zero of {item.gauge} must come from itself, got a typed one; press its own button, or skip it"
+    return wrong_form(item, value_nm=value_nm, bracket=bracket)
+
+
+def suits(item: Item, gauge_kind: str, value_nm: int, *, bracket: bool, gauge: str = "") -> bool:
+    """Tell whether a reading of a gauge of a kind can be of what is asked for: a gauge at zero measures no size."""
     kind = item.feature.kind
+    if item.gauge not in {"", gauge}:
+        return False
     sized = kind == STUDY or not wrong_form(item, value_nm=value_nm, bracket=bracket)
     return measures(gauge_kind, kind) and sized
 
@@ -179,6 +205,53 @@ class Sheet:
 
     items: list[Item] = field(default_factory=list)
     stages: tuple[str, ...] = STAGES
+    gauges: dict[str, list[str]] = field(default_factory=dict)
+    """Names of the connected gauges by kind, in the order in which they came."""
+
+    def know(self, gauge: str, kind: str) -> None:
+        """Ask each gauge of a kind for its zero by name as soon as there are two that are connected, not typed."""
+        names = self.gauges.setdefault(kind, [])
+        if gauge in names or typed_name(gauge):
+            return
+        names.append(gauge)
+        if len(names) > 1:
+            own = [item for item in self.items if item.feature.kind == GAUGE_ZERO and item.gauge_kind == kind]
+            for place in dict.fromkeys(_unnamed(item.feature.place) for item in own):
+                self._name_zeros(place, names)
+            self._let_go()
+
+    def _name_zeros(self, place: str, names: Sequence[str]) -> None:
+        """Put one item for each gauge where the zero of a stage is asked for; what is filled or skipped stays so."""
+        found = [index for index, item in enumerate(self.items)
+                 if item.feature.kind == GAUGE_ZERO and _unnamed(item.feature.place) == place]  # fmt: skip
+        asked = [self.items[index] for index in found]
+        during, _, when = zero_parts(place)
+        items: list[Item] = []
+        for name in names:
+            feature = Feature(kind=GAUGE_ZERO, place=zero_place(during, when, name))
+            filled = [item for item in asked if item.gauge == name or (
+                not item.gauge and item.filled_by is not None and item.filled_by[0] == name)]  # fmt: skip
+            skipped = any(item.skipped and not item.gauge for item in asked)
+            items += [replace(item, feature=feature, repeat=count, of=len(filled))
+                      for count, item in enumerate(filled, start=1)]  # fmt: skip
+            if not filled:
+                items.append(replace(asked[0], feature=feature, repeat=1, of=1, filled_by=None, skipped=skipped))
+        others = [item for item in asked if not item.gauge and item.filled_by is not None
+                  and item.filled_by[0] not in names]  # fmt: skip
+        for index in reversed(found):
+            del self.items[index]
+        self.items[found[0] : found[0]] = [*others, *items]
+
+    def _let_go(self) -> None:
+        """Ask no gauge for its zero that came when all else of a stage was done, for it took no part in it."""
+        for stage in self.stages:
+            own = [item for item in self.items if item.stage == stage]
+            if any(item.open and item.feature.kind != GAUGE_ZERO for item in own):
+                continue
+            took_part = {item.gauge for item in own if item.filled_by is not None}
+            for index, item in enumerate(self.items):
+                if item.stage == stage and item.gauge and item.open and item.gauge not in took_part:
+                    self.items[index] = replace(item, skipped=True)
 
     def next(self) -> Item | None:
         """Return the first open item, or None when the sheet is done."""
@@ -207,13 +280,13 @@ class Sheet:
     def skip_feature(self, feature: Feature) -> None:
         """Mark every open item of a feature as skipped."""
         for index, item in enumerate(self.items):
-            if item.feature == feature and item.open:
+            if item.feature in self._now(feature) and item.open:
                 self.items[index] = replace(item, skipped=True)
 
     def unskip(self, feature: Feature) -> None:
         """Ask again for a feature that was passed over."""
         for index, item in enumerate(self.items):
-            if item.feature == feature and item.skipped:
+            if item.feature in self._now(feature) and item.skipped:
                 self.items[index] = replace(item, skipped=False)
 
     def take_back(self, reading: ReadingKey) -> Item | None:
@@ -231,6 +304,7 @@ class Sheet:
         Raises:
             SheetError: the sheet holds no such feature.
         """
+        feature = self._now(feature)[0]
         places = [index for index, item in enumerate(self.items) if item.feature == feature]
         if not places:
             raise SheetError(f"the sheet does not ask for {feature.words()}; measure it on a sheet that does")
@@ -250,7 +324,8 @@ class Sheet:
             asked: what was asked of the sheet, in order: ``skip``, ``unskip`` or ``repeat`` and the feature.
         """
         repeated: Counter[Feature] = Counter()
-        for key, feature in readings:
+        for key, kept in readings:
+            feature = next((one for one in self._now(kept) if _names(one, key[0])), kept)
             indices = [index for index, item in enumerate(self.items) if item.feature == feature]
             index = next((index for index in indices if self.items[index].open), None)
             if index is None and indices:
@@ -260,10 +335,19 @@ class Sheet:
             if index is not None:
                 self.items[index] = replace(self.items[index], filled_by=key)
         for ask, feature in asked:
-            if ask == "repeat" and repeated[feature]:
-                repeated[feature] -= 1  # its reading is kept
+            done = next((one for one in self._now(feature) if repeated[one]), None) if ask == "repeat" else None
+            if done is not None:
+                repeated[done] -= 1  # its reading is kept
             else:
                 self._ask(ask, feature)
+        self._let_go()
+
+    def _now(self, feature: Feature) -> list[Feature]:
+        """Return what a feature is on this sheet: a zero from before there were two gauges is now one of each."""
+        if feature.kind != GAUGE_ZERO or any(item.feature == feature for item in self.items):
+            return [feature]
+        own = [item.feature for item in self.items if item.feature.kind == GAUGE_ZERO]
+        return list(dict.fromkeys(one for one in own if _unnamed(one.place) == feature.place)) or [feature]
 
     def _ask(self, ask: str, feature: Feature) -> None:
         {"skip": self.skip_feature, "unskip": self.unskip, "repeat": self.repeat}[ask](feature)
@@ -272,6 +356,16 @@ class Sheet:
         """Return per stage that asks for anything: name, items done or skipped, items in all."""
         counts = [_count(stage, [item for item in self.items if item.stage == stage]) for stage in self.stages]
         return [count for count in counts if count[2]]
+
+
+def _unnamed(place: str | None) -> str:
+    """Return the place of a zero without the gauge."""
+    during, _, when = zero_parts(place or "")
+    return zero_place(during, when)
+
+
+def _names(feature: Feature, gauge: str) -> bool:
+    return feature.kind == GAUGE_ZERO and zero_parts(feature.place or "")[1] == gauge
 
 
 def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:

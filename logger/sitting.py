@@ -19,7 +19,7 @@ from logger.bench import SOFTWARE, Bench, Trouble, default_gauges
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
 from logger.factors import keep_factors, parse_factors
-from logger.gauge_account import typed_name
+from logger.features import typed_name
 from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument

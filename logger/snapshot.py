@@ -8,7 +8,7 @@ from typing import Any, Final
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
-from logger.features import GAUGE_ZERO, KINDS, STUDY
+from logger.features import KINDS, STUDY
 from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
@@ -31,9 +31,6 @@ STAGE_WORDS: Final = {
     "sweep": "Sweep",
     "study": "Study",
 }
-STAGE_GAUGES: Final = {"wire": "caliper", "board": "rocker", "slots": "depth_indicator", "seating": "depth_indicator",
-                       "sweep": "rocker"}  # fmt: skip
-"""Whose zero is asked for at the beginning and the end of a stage."""
 GAUGE_WORDS: Final = {
     "caliper": "caliper", "depth_indicator": "indicator in its depth base", "rocker": "indicator on the rocker fixture",
     "leaves": "leaves, typed",
@@ -177,13 +174,12 @@ def _next(item: Item | None) -> dict[str, Any] | None:
     feature = item.feature
     if feature.kind == STUDY:
         return _next_of_study(item)
-    kind = KINDS[feature.kind]
-    gauge = STAGE_GAUGES[item.stage] if feature.kind == GAUGE_ZERO else kind.gauges[0]
+    kind, gauge = KINDS[feature.kind], item.gauge_kind
     return {
         "kind": feature.kind, "fret": feature.fret, "place": feature.place, "words": feature.words(), "how": kind.how,
         "feet": None if feature.feet is None else list(feature.feet),
-        "gauge_words": GAUGE_WORDS[gauge], "gauge_kind": gauge, "repeat": item.repeat,
-        "of": item.of, "bracket": gauge == "leaves", "setting": item.setting or None,
+        "gauge_words": item.gauge or GAUGE_WORDS[gauge], "gauge_kind": gauge, "gauge": item.gauge,
+        "repeat": item.repeat, "of": item.of, "bracket": gauge == "leaves", "setting": item.setting or None,
         "set_feet_mm": item.feet_mm,
     }  # fmt: skip
 

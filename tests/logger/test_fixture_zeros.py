@@ -128,7 +128,7 @@ def test_a_kept_zero_knows_its_round():
         round="sweep, setting B", value_nm=0, unit="mm", raw=b"", status="", taken_at_ns=0, monotonic_ns=0,
     )  # fmt: skip
 
-    assert key_of(row) == FeatureKey(kind="fixture_zero", place="setting B, after", round="s/sweep, setting B")
+    assert key_of(row) == FeatureKey(kind="fixture_zero", place="setting B, after", round="s/sweep, setting B/rocker")
 
 
 def test_the_sheet_says_how_far_apart_the_feet_are():
@@ -201,3 +201,23 @@ def test_a_gauges_zero_belongs_to_a_stage(
     run(["evaluate", str(rows), "--instrument", str(instrument)], lambda *_: None)  # type: ignore[arg-type, return-value]
 
     assert "place of a gauge_zero must be like 'wire, before' or 'wire, after'" in capsys.readouterr().err
+
+
+def test_of_two_gauges_with_one_round_each_has_its_own_zero(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    """Named by place or not: the two zeros of one gauge are compared, and not mixed with those of the other."""
+    head = "kind,fret,place,value,unit,gauge,round\n"
+    rows = (
+        'gauge_zero,,"wire, before",0,mm,caliper,wire\ngauge_zero,,"wire of depth, before",0.5,mm,depth,wire\n'
+        'gauge_zero,,"wire of caliper, after",0.05,mm,caliper,wire\n'
+        'gauge_zero,,"wire of depth, after",0.5,mm,depth,wire\n'
+    )
+    files = [str(write("r.csv", head + rows)), "--instrument", str(instrument), "--gauges", str(gauges)]
+    status = run(["evaluate", *files], lambda *_: None)  # type: ignore[arg-type, return-value]
+    said = capsys.readouterr().out
+
+    assert status == 1
+    assert "!! zero of caliper moved by 0.050 ±" in said
+    assert "during the stage wire; take its readings again" in said
+    assert said.count("moved by") == 1
