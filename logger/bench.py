@@ -23,7 +23,7 @@ from logger.gauge_account import accounts_at
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
-from logger.kept import observations_of
+from logger.kept import Observer, observations_of
 from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
 from logger.live_gauges import LiveGauges
 from logger.looking import Looking
@@ -172,6 +172,7 @@ class Bench:
             store=store.store_id, boot=str(uuid.uuid4()), instrument=instrument, limits=limits, demo=demo
         )
         self._judge = Judge(instrument, limits)
+        self._observer = Observer()
         self._shown = _Shown()
         self._due = threading.Event()  # there is something new to show
         self._changed = threading.Event()  # and it is more than how a gauge moves
@@ -346,7 +347,8 @@ class Bench:
     def _publish(self) -> None:
         kept = self.recorder.kept()
         item, progress = self.recorder.sheet_state()
-        self._shown.verdicts = self._judge.verdicts(observations_of(kept.readings, kept.specs, kept.climates))
+        observed = self._observer.observations(kept.readings, kept.specs, kept.climates)
+        self._shown.verdicts = self._judge.verdicts(observed)
         snapshot = build(
             self._scene,
             self._next_version(),

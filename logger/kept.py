@@ -125,10 +125,36 @@ def observations_of(
         specs: what that session's gauges are worth; a gauge without an entry has no stated uncertainty.
         climates: temperature and humidity during that session, in order.
     """
-    unknown = GaugeSpec(kind="")
-    live = (one.row for one in kept if one.taken_back is None)
-    seen = (observation_of(row, specs.get(row.gauge, unknown), climates) for row in live)
-    return [one for one in seen if one is not None]
+    return Observer().observations(kept, specs, climates)
+
+
+class Observer:
+    """Turn kept readings into observations again and again, each one once: a long session only grows at its end.
+
+    The result depends on what is given alone, never on earlier calls.
+    """
+
+    def __init__(self) -> None:
+        self._climates: list[Climate] = []
+        self._known: dict[tuple[str, int], tuple[ReadingRow, GaugeSpec, Observation | None]] = {}
+
+    def observations(
+        self, kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], climates: Sequence[Climate] = ()
+    ) -> list[Observation]:
+        """Return what `observations_of` does; a reading seen before gives the very same object."""
+        if self._climates != list(climates):
+            self._climates, self._known = list(climates), {}
+        unknown = GaugeSpec(kind="")
+        live = (one.row for one in kept if one.taken_back is None)
+        seen = (self._observation(row, specs.get(row.gauge, unknown)) for row in live)
+        return [one for one in seen if one is not None]
+
+    def _observation(self, row: ReadingRow, spec: GaugeSpec) -> Observation | None:
+        key = row.gauge, row.sequence
+        before = self._known.get(key)
+        if before is None or before[0] is not row or before[1] != spec:
+            before = self._known[key] = (row, spec, observation_of(row, spec, self._climates))
+        return before[2]
 
 
 def _mm_text(nm: int) -> str:

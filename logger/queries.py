@@ -30,6 +30,8 @@ _NM: Final = 1e6
 _NM_PER_THOU: Final = 25_400
 
 Group = list[ReadingRow]
+Place = tuple[str, str, int | None, str | None, str | None]
+"""Gauge, kind, fret, place and feet: what repeats have in common."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,19 +83,44 @@ def suspects(
         specs: what that session's gauges are worth.
         answered: readings that a person has looked at and kept.
     """
-    groups: defaultdict[tuple[object, ...], Group] = defaultdict(list)
-    for one in kept:
-        row = one.row
-        if one.taken_back is None and row.kind is not None:
-            groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
-    sets = list(groups.values())
-    slips = [Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
-             if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
-    asked = {one.key for one in slips} - set(answered)
-    found = (_suspect(rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets) for rows in sets
-             if len(rows) > 1 and not asked & {(row.gauge, row.sequence) for row in rows})  # fmt: skip
-    odd = [one for one in found if one is not None]
-    return [one for one in (*odd, *slips) if one.key not in answered]
+    return Asker().suspects(kept, specs, answered)
+
+
+class Asker:
+    """Look for readings to ask about again and again; a set of repeats to which nothing came is not looked at again.
+
+    The result depends on what is given alone, never on earlier calls.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[Place, tuple[Group, GaugeSpec, Suspect | None]] = {}
+
+    def suspects(
+        self, kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], answered: Collection[ReadingKey] = ()
+    ) -> list[Suspect]:
+        """Return what the function `suspects` does."""
+        groups: defaultdict[Place, Group] = defaultdict(list)
+        for one in kept:
+            row = one.row
+            if one.taken_back is None and row.kind is not None:
+                groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
+        sets = list(groups.values())
+        slips = [Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
+                 if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
+        asked = {one.key for one in slips} - set(answered)
+        found = (self._of_set(place, rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets)
+                 for place, rows in groups.items()
+                 if len(rows) > 1 and not (asked and asked & {(row.gauge, row.sequence) for row in rows}))  # fmt: skip
+        odd = [one for one in found if one is not None]
+        return [one for one in (*odd, *slips) if one.key not in answered]
+
+    def _of_set(self, place: Place, rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:
+        if rows[0].kind == STUDY:  # judged by the other sets as well
+            return _suspect(rows, spec, sets)
+        before = self._known.get(place)
+        if before is None or before[0] != rows or before[1] != spec:
+            before = self._known[place] = (rows, spec, _suspect(rows, spec, sets))
+        return before[2]
 
 
 def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:

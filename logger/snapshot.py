@@ -1,7 +1,7 @@
 """What there is to show, as one plain mapping: what to do next, the last readings, verdicts, flags and gauges."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -13,7 +13,7 @@ from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
-from logger.queries import suspects
+from logger.queries import Asker
 from logger.recorder import Kept
 from logger.report import CheckVerdict
 from logger.sentences import flag_sentence, reason, settle
@@ -51,13 +51,14 @@ CAUTIONS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
-    """What stays the same through a sitting."""
+    """What stays the same through a sitting, and who asks about readings in it."""
 
     store: str
     boot: str
     instrument: Instrument
     limits: LimitSet
     demo: bool = False
+    asker: Asker = field(default_factory=Asker)
 
 
 def build(
@@ -88,7 +89,7 @@ def build(
         "gauges": list(gauges),
         "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],
         "cells": [_cell(one) for one in verdicts], "budgets": dict(_budget(one) for one in touched),
-        "queries": [one.json() for one in suspects(kept.readings, kept.specs, kept.answered)],
+        "queries": [one.json() for one in scene.asker.suspects(kept.readings, kept.specs, kept.answered)],
         "skipped": kept.skipped.words() if kept.skipped else None,
         "limits": {check: [one.lower_mm, one.upper_mm] for check, one in scene.limits.items()},
         "waiting": kept.waiting, "trouble": trouble,
@@ -128,9 +129,14 @@ def _touched(row: ReadingRow, by_feature: Mapping[FeatureKey, Sequence[CheckVerd
 
 def _last_bad(readings: Sequence[KeptReading], by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> int:
     """Return the count at which the newest reading with a failed check came, or 0."""
+    bad = {
+        (key.kind, key.fret, key.place) for key, found in by_feature.items() if any(v.verdict == "fail" for v in found)
+    }
     for count in range(len(readings), 0, -1):
         one = readings[count - 1]
-        if one.taken_back is None and any(v.verdict == "fail" for v in _touched(one.row, by_feature)):
+        if (one.row.kind, one.row.fret, one.row.place) not in bad or one.taken_back is not None:
+            continue
+        if any(v.verdict == "fail" for v in _touched(one.row, by_feature)):
             return count
     return 0
 

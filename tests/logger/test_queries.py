@@ -1,12 +1,15 @@
 """A reading that does not belong with its repeats is asked about, once, and never dropped."""
 
 from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from logger import queries
 from logger.gauge_file import GaugeSpec
-from logger.queries import CHANCE, suspects
+from logger.queries import CHANCE, Asker, suspects
 from logger.store import KeptReading, ReadingRow, TakeBack
 
 SPECS = {"depth": GaugeSpec(kind="depth_indicator", resolution_mm=0.001, u_mm=0.003), "bare": GaugeSpec(kind="caliper")}
@@ -98,3 +101,32 @@ def test_good_repeats_are_asked_about_no_oftener_than_stated():
     asked = sum(bool(suspects(_kept(rng.normal(1.1, 0.003, 3).round(3)), SPECS)) for _ in range(sets))
 
     assert asked / sets <= CHANCE + 3 * (CHANCE / sets) ** 0.5
+
+
+def test_asking_again_finds_what_asking_afresh_finds():
+    asker, kept = Asker(), [*_kept([1.100, 1.102, 1.160]), *_kept([1.2, 1.2], fret=8, first=4)]
+    gone = TakeBack(session="s", number=1, gauge="depth", sequence=3, at_ns=0, who="", why="")
+    wider = {"depth": GaugeSpec(kind="depth_indicator", resolution_mm=0.001, u_mm=0.1)}
+    back = [*kept[:2], KeptReading(row=kept[2].row, taken_back=gone, original=kept[2].row), *kept[3:]]
+    elsewhere = [*kept[:2], replace(kept[2], row=replace(kept[2].row, fret=8)), *kept[3:]]
+
+    for given, specs in ((kept, SPECS), (kept, wider), (back, SPECS), (elsewhere, SPECS), (kept, SPECS)):
+        assert asker.suspects(given, specs) == suspects(given, specs)
+    assert len(asker.suspects(kept, SPECS)) == 1
+
+
+def test_a_set_to_which_nothing_came_is_not_looked_at_again(monkeypatch: pytest.MonkeyPatch):
+    looked: list[int | None] = []
+    true_suspect = queries._suspect
+
+    def noted(rows: list[ReadingRow], *more: Any) -> Any:
+        looked.append(rows[0].fret)
+        return true_suspect(rows, *more)
+
+    monkeypatch.setattr(queries, "_suspect", noted)
+    asker, kept = Asker(), [*_kept([1.1, 1.1]), *_kept([1.2, 1.2], fret=8, first=3)]
+
+    asker.suspects(kept, SPECS)
+    asker.suspects([*kept, *_kept([1.3], fret=8, first=5)], SPECS)
+
+    assert looked == [7, 8, 8]
