@@ -157,7 +157,7 @@ def _bench(said: Said) -> Any:
             _entry(said),
             html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),
         ],
-        id="bench",
+        id="at-bench",
         **_named(said["bench"]),
     )
 

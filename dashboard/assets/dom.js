@@ -53,15 +53,15 @@
     return bench.svg('svg', {viewBox: '0 0 24 24', class: 'sign', 'data-sign': verdict, 'aria-hidden': 'true'}, ...parts);
   };
 
-  // Leading and trailing throttle; the gap grows with the measured cost, so that a slow tablet keeps up.
-  bench.every = (gapMs, work) => {
+  // Leading and trailing throttle; the gap grows with the measured cost, so that a slow tablet keeps up, to `mostMs`.
+  bench.every = (gapMs, work, mostMs = Infinity) => {
     let last = -Infinity, timer = 0, gap = gapMs;
     const go = () => {
       timer = 0;
       const start = performance.now();
       work();
       last = performance.now();
-      gap = Math.max(gapMs, 5 * (last - start));
+      gap = Math.min(Math.max(gapMs, 5 * (last - start)), mostMs);
     };
     return () => {
       if (timer) return;

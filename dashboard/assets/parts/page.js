@@ -1,21 +1,22 @@
 // Begin when Dash has laid the containers out; draw the tile at once and the rest in a later task.
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
-  const TILE_MS = 40, SLOW_MS = 150;
+  const TILE_MS = 40, TILE_MOST_MS = 100, SLOW_MS = 150;  // one slow tile must not keep the next reading back
   const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'take-now', 'map', 'flags', 'recent', 'chart-box'];
 
+  // The neck asks how wide it is: first, while nothing is written yet that would have to be laid out for the answer.
   const tile = bench.every(TILE_MS, () => {
+    bench.drawNeck(bench.snap);
     bench.drawMode(bench.snap);
     bench.drawQueries(bench.snap);
     bench.drawReading(bench.snap);
     bench.drawSure(bench.snap);
     bench.drawNext(bench.snap);
-    bench.drawNeck(bench.snap);
     bench.drawFlagged(bench.snap);
     bench.drawTaken(bench.snap);
     bench.drawStrip(bench.snap);
     bench.drawWarnings(bench.snap, bench.lost);
-  });
+  }, TILE_MOST_MS);
   const charts = () => {
     bench.drawChart(bench.snap);
     bench.drawByPart(bench.snap);
@@ -29,10 +30,20 @@
     bench.drawWorth(bench.snap);
     setTimeout(charts, 0);
   });
+  // The rest waits for the frame that shows the tile, or the map would stand between the reading and the eye.
+  let asked = false;
+  const afterwards = () => {
+    if (asked || document.hidden) return;
+    asked = true;
+    requestAnimationFrame(() => {
+      asked = false;
+      setTimeout(slow, 0);
+    });
+  };
   const all = () => {
     if (!bench.snap) return;
     tile();
-    setTimeout(slow, 0);
+    afterwards();
   };
 
   bench.on('snapshot', all);
