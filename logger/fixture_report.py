@@ -82,8 +82,9 @@ def _zeroed(one: Observation, zeros: Sequence[Observation]) -> Observation:
 def moved_zeros(estimates: Mapping[FeatureKey, Estimate]) -> list[MovedZero]:
     """Return the settings whose zero moved by more than the indicator's uncertainty explains."""
     moved = []
-    before = {_zero_of(key): one for key, one in estimates.items() if _when(key) == BEFORE}
-    for key, after in estimates.items():
+    zeros = [(key, one) for key, one in estimates.items() if key.kind in ZERO_KINDS]
+    before = {_zero_of(key): one for key, one in zeros if _when(key) == BEFORE}
+    for key, after in zeros:
         earlier = before.get(_zero_of(key))
         if _when(key) != AFTER or earlier is None:
             continue
