@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Callable
+from datetime import UTC, date, datetime, time
 from pathlib import Path
 
 from logger.cli_arguments import add_store, command, whole_above_zero
@@ -36,6 +37,18 @@ def _numbers(text: str) -> tuple[int, int]:
     """
     first, dash, last = text.partition("-")
     return whole_above_zero(first), whole_above_zero(last if dash else first)
+
+
+def _day(text: str) -> datetime:
+    """Return the first moment, UTC, of a day.
+
+    Raises:
+        argparse.ArgumentTypeError: the text names none.
+    """
+    try:
+        return datetime.combine(date.fromisoformat(text), time(), UTC)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(f"must be a day like 2026-03-01, got {text[:20]!r}") from error
 
 
 def _add_keys(parser: argparse.ArgumentParser) -> None:
@@ -75,6 +88,9 @@ def _add_verify(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", type=Path, nargs="+", metavar="FILE.json", help="several must continue each other")
     parser.add_argument("--key", metavar="PUB", help="the bench's public key: 64 hex digits or a PEM file")
     parser.add_argument("--shop", metavar="PUB", help="the public key of the shop that certified the bench's")
+    parser.add_argument(
+        "--certificate", type=Path, metavar="CERT.json", help="the bench's, of a record sealed before it had one"
+    )
     parser.add_argument("--head", type=Path, metavar="HEAD.json", help="a signed head that was kept outside")
     parser.add_argument("--code", metavar="CODE", help="a short code that was written down")
     _add_keys(parser)
@@ -90,6 +106,12 @@ def _add_export(parser: argparse.ArgumentParser) -> None:
     add_store(parser)
     parser.add_argument("--records", type=_numbers, metavar="N or N-M", help="these only; else the whole chain")
     parser.add_argument("--out", type=Path, required=True, metavar="FILE.json", help="a file that does not exist yet")
+    parser.add_argument(
+        "--certificate",
+        type=Path,
+        metavar="CERT.json",
+        help="goes beside records that were sealed before there was one",
+    )
 
 
 def _add_key(parser: argparse.ArgumentParser) -> None:
@@ -103,5 +125,8 @@ def _add_key(parser: argparse.ArgumentParser) -> None:
 def _add_certify(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("key", metavar="PUB", help="the bench's public key: 64 hex digits or a PEM file")
     parser.add_argument("--name", required=True, metavar="NAME", help="what the shop calls that bench")
+    parser.add_argument(
+        "--since", type=_day, metavar="DAY", help="the key was that bench's from this day on, like 2026-03-01; else now"
+    )
     parser.add_argument("--out", type=Path, required=True, metavar="CERT.json", help="a file that does not exist yet")
     _add_keys(parser)

@@ -14,6 +14,7 @@ LoggerError
         StoreForeignError            not a session store
         StoreBusyError               another program owns it
         StoreLossError               it does not hold what it held
+            WitnessError             its witness is broken
         StoreConflictError           the same key with other content
         SessionNotFoundError (LookupError)
     ShopError                        the shop's database, which many benches send to
@@ -91,6 +92,14 @@ class StoreBusyError(StoreError):
 
 class StoreLossError(StoreError):
     """The store does not hold what it held when its witness was written."""
+
+
+class WitnessError(StoreLossError):
+    """The witness of the store is broken: ``found`` is how, without what to do."""
+
+    def __init__(self, found: str, remedy: str, *, path: Path) -> None:
+        super().__init__(f"{found}; {remedy}", path=path)
+        self.found = found
 
 
 class StoreConflictError(StoreError):

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Any, Final
 
+from logger.counted import counted
 from logger.evaluation.shop_rates import LEAST_ENDS, LEAST_FOR_DRIFT, LEAST_NECKS, Rate
 from logger.factors import FACTORS
 from logger.kept import utc_text
@@ -18,12 +19,14 @@ def lessons_lines(found: Lessons, *, unit: str) -> list[str]:
     """Return everything as lines: ends by factor, fit by lot and blade, drift of blades, repeat visits."""
     if not found.visits:
         return ["no session with slots, wire or seated frets yet; there is nothing to learn from", *_skipped(found)]
-    lines = [f"{_count(len(found.visits), 'visit')} of {_count(len({one.instrument for one in found.visits}), 'neck')}"]
+    lines = [
+        f"{counted(len(found.visits), 'visit')} of {counted(len({one.instrument for one in found.visits}), 'neck')}"
+    ]
     lines += ["", "proud ends, a neck counted once for each way it was fretted"]
     if found.all_ends is None:
         lines.append("   no end was judged yet")
     else:
-        again = f"; {_count(found.open_ends, 'end')} to be measured again not counted" if found.open_ends else ""
+        again = f"; {counted(found.open_ends, 'end')} to be measured again not counted" if found.open_ends else ""
         lines.append(f"   {'all':<34} {_rate_words(found.all_ends)}{again}")
     for factor, levels in found.ends.items():
         lines += [f"   by {FACTORS[factor]}", *(_level_line(one) for one in levels)]
@@ -42,12 +45,8 @@ def lessons_lines(found: Lessons, *, unit: str) -> list[str]:
     return lines + _skipped(found)
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def _rate_words(one: Rate) -> str:
-    told = f"{one.bad} of {one.of} on {_count(one.necks, 'neck')}"
+    told = f"{one.bad} of {one.of} on {counted(one.necks, 'neck')}"
     if not one.enough:
         return f"{told}: {NOT_ENOUGH}"
     return f"{told}: {one.share:.1%} (95 %: {one.low:.1%} to {one.high:.1%})"
@@ -74,11 +73,11 @@ def _fit_line(one: LotFit, unit: str) -> str:
     name = f"lot {one.lot or _UNTOLD}, blade {one.blade or _UNTOLD}"
     size = f"{one.size.mean * scale:.{digits}f} {unit}".replace("-", "\N{MINUS SIGN}")
     failed = "no verdict yet" if one.failed is None else f"failed {_rate_words(one.failed)}"
-    return f"   {name[:40]:<41} {CHECK_WORDS[one.check]}: {size}{spread}, {_count(one.size.n, 'slot')}; {failed}"
+    return f"   {name[:40]:<41} {CHECK_WORDS[one.check]}: {size}{spread}, {counted(one.size.n, 'slot')}; {failed}"
 
 
 def _blade_line(one: Blade, unit: str) -> str:
-    name = f"   blade {one.name[:30]}: {_count(len(one.necks), 'neck')}"
+    name = f"   blade {one.name[:30]}: {counted(len(one.necks), 'neck')}"
     drift = one.drift
     if drift is None:
         return f"{name}, not enough data: a drift needs {LEAST_FOR_DRIFT}"
@@ -104,7 +103,7 @@ def _change_line(one: Change, unit: str) -> str:
     heights = "no height in common"
     if one.mean is not None:
         moved = length(one.mean.value_mm, one.mean.expanded_u_mm() if one.mean.known else None, unit)
-        heights = f"seated heights changed by {moved} on average over {_count(one.places, 'place')}"
+        heights = f"seated heights changed by {moved} on average over {counted(one.places, 'place')}"
     return f"   {one.name[:40]}, {days:.0f} days apart: {ends}; {heights}"
 
 

@@ -5,11 +5,12 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.attach_command import attach_files, list_attachments
 from logger.bench import SOFTWARE
 from logger.cli_arguments import FAILED, OK, CommandError, store_path
+from logger.counted import counted
 from logger.errors import RecordError
 from logger.sealing import keys
 from logger.sealing.beside import check_beside, check_folder, files_of, folder_of, write_beside
@@ -26,7 +27,9 @@ from logger.sealing.seal import (
     write_file,
 )  # fmt: skip
 from logger.sealing.verify import (
+    Head,
     Sealed,
+    certified,
     check_chain,
     check_code,
     check_head,
@@ -36,6 +39,7 @@ from logger.sealing.verify import (
     read_records,
 )  # fmt: skip
 from logger.store import RecordRow, Store, StoreReader
+from logger.store.events import rests_on, short_words, words
 from logger.terminal import Terminal
 
 
@@ -48,15 +52,41 @@ def _folder(options: argparse.Namespace) -> Path:
 
 
 def _seal(options: argparse.Namespace) -> int:
-    terminal, path, folder = Terminal(), store_path(options), _folder(options)
+    terminal, path = Terminal(), store_path(options)
     head = options.head or path.with_name(f"{path.name}.head.json")
     beside, troubles = list[str](), list[str]()
     customer = None if options.customer is None else _customer_file(options.out)
-    for file in (one for one in (options.out, customer) if one is not None):
+    written = [one for one in (options.out, customer) if one is not None]
+    for file in written:
         check_writable(file, new=True)
     if options.out is not None:
         check_folder(options.out)
-    with Store.open(path, on_trouble=terminal.trouble) as store:
+    row, new, rests = _sealed(options, terminal, path, head)
+    if options.out is not None:
+        beside, troubles = _write_files(options.out, [row], path)
+        write_file(options.out, records_file([row]), new=True)
+    if customer is not None:
+        companion = {"customer": options.customer, "record": row.id, "sha256": row.sha256}
+        write_file(customer, canonical(companion), new=True)
+    since = words(rests) if rests["counted_since"] is not None else []
+    for line in [*_sealed_lines(row, new, head, written), *beside, *(f"note: {one}" for one in since)]:
+        terminal.say(line)
+    for line in troubles:
+        terminal.note(line)
+    return OK
+
+
+def _sealed(
+    options: argparse.Namespace, terminal: Terminal, path: Path, head: Path
+) -> tuple[RecordRow, bool, dict[str, Any]]:
+    """Seal what is asked for and write the signed head; return the record, whether it is new, and what it rests on.
+
+    Raises:
+        CommandError: what is asked for cannot be sealed.
+        StoreError: the store cannot be used, or is not what its witness says.
+    """
+    folder = _folder(options)
+    with Store.open(path, on_trouble=terminal.trouble, hash_all=True) as store:
         check_writable(head, new=False)
         with store.reader() as reader:
             sessions = choose(reader, session=options.session, name=options.instrument)
@@ -71,18 +101,9 @@ def _seal(options: argparse.Namespace) -> int:
             raise CommandError(f"this account cannot be sealed: {error}") from error
         with store.reader() as reader:
             last = reader.last_record() or row
+            rests = rests_on(reader.events(), path)
         write_file(head, head_file(last, key, store_id=store.store_id, now_ns=time.time_ns()), new=False)
-    if options.out is not None:
-        beside, troubles = _write_files(options.out, [row], path)
-        write_file(options.out, records_file([row]), new=True)
-    if customer is not None:
-        companion = {"customer": options.customer, "record": row.id, "sha256": row.sha256}
-        write_file(customer, canonical(companion), new=True)
-    for line in _sealed_lines(row, new, head, [one for one in (options.out, customer) if one is not None]) + beside:
-        terminal.say(line)
-    for line in troubles:
-        terminal.note(line)
-    return OK
+    return row, new, rests
 
 
 def _write_files(out: Path, rows: Sequence[RecordRow], store: Path) -> tuple[list[str], list[str]]:
@@ -123,52 +144,88 @@ def _sealed_lines(row: RecordRow, new: bool, head: Path, written: Sequence[Path]
 def _verify(options: argparse.Namespace) -> int:
     terminal = Terminal()
     key, shop = (None if one is None else keys.public_key(one) for one in (options.key, options.shop))
-    head = None if options.head is None else read_file(options.head)
+    head = None if options.head is None else read_file(options.head, what="the file of a signed head")
+    later = None if options.certificate is None else keys.read_certificate(options.certificate, bench=None)
     contents = [read_file(one) for one in options.files]
     try:
         by_file = [read_records(content) for content in contents]
         sealed = [one for each in by_file for one in each]
         check_chain(sealed)
-        if key is None and shop is None:
-            _check_own(sealed, _folder(options))
+        if later is not None:
+            sealed = certified(sealed, later)
+        whose = _check_own(sealed, _folder(options)) if key is None and shop is None else _given_words(key, shop)
         check_trust(sealed, key=key, shop=shop)
-        if head is not None:
-            check_head(sealed, read_head(head))
+        kept_outside = "" if head is None else _check_head(sealed, read_head(head))
         if options.code is not None:
             check_code(sealed, options.code)
         beside = [check_beside(file, each) for file, each in zip(options.files, by_file, strict=True)]
     except RecordError as error:
-        terminal.say(f"not good: {plain(str(error), 400)}")
+        terminal.say(f"not good: {plain(str(error), 500)}")
         return FAILED
-    terminal.say("; ".join([f"good: {_good_words(sealed)}", *(plain(one, 800) for one in beside if one)]))
+    kept_outside = kept_outside or ("code compared" if options.code is not None else "no head compared")
+    good = f"good: {_good_words(sealed, whose, kept_outside)}"
+    terminal.say("; ".join([good, *(plain(one, 800) for one in beside if one)]))
     return OK
 
 
-def _check_own(sealed: Sequence[Sealed], folder: Path) -> None:
-    """Check that this person's own bench key sealed all records, or that their own shop key certified them.
+def _check_own(sealed: Sequence[Sealed], folder: Path) -> str:
+    """Return whose key it is: this person's own bench's sealed all records, or their own shop's certified them.
 
     Raises:
-        RecordError: with the reason.
+        RecordError: neither, with the reason.
     """
     bench, shop = keys.known_public(folder, keys.BENCH), keys.known_public(folder, keys.SHOP)
     if all(one.key == bench for one in sealed):
-        return
-    if shop is None:
+        return "your own bench's"
+    try:
+        if shop is None:
+            raise RecordError("you have no shop key of your own")
+        check_trust(sealed, key=None, shop=shop)
+    except RecordError as error:
+        why = str(error).split(";")[0]
         raise RecordError(
-            f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it; give the bench's "
-            "public key with --key, or the shop's with --shop"
-        )
-    check_trust(sealed, key=None, shop=shop)
+            f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it: it is not your own "
+            f"bench's, and {why}; get the bench's public key from the bench itself, not with the file, and give it "
+            "with --key, or the shop's with --shop"
+        ) from error
+    return "certified by your own shop's key"
 
 
-def _good_words(sealed: Sequence[Sealed]) -> str:
-    last = sealed[-1]
-    which = f"record {last.number}" if len(sealed) == 1 else f"records {sealed[0].number} to {last.number}, one chain"
-    by = f"bench key {keys.fingerprint(last.key)}"
+def _given_words(key: str | None, shop: str | None) -> str:
+    parts = [
+        *(["the key you gave"] if key is not None else []),
+        *(["certified by the shop key you gave"] if shop is not None else []),
+    ]
+    return " and ".join(parts)
+
+
+def _check_head(sealed: Sequence[Sealed], head: Head) -> str:
+    """Return how far a chain goes beyond its head, in words.
+
+    Raises:
+        RecordError: it is not the head's chain.
+    """
+    check_head(sealed, head)
+    more = sealed[-1].number - head.number
+    return "ends at the head" if not more else f"goes on {counted(more, 'record')} after the head"
+
+
+def _good_words(sealed: Sequence[Sealed], whose: str, kept_outside: str) -> str:
+    first, last = sealed[0], sealed[-1]
+    which = f"record {last.number}" if len(sealed) == 1 else f"records {first.number} to {last.number}, one chain"
+    by = f"bench key {keys.fingerprint(last.key)} ({whose})"
     if last.certificate is not None:
-        name = plain(last.certificate["name"])
-        by += f", certified by a shop as '{name}'"
-    return f"{which}, sealed {last.at:%Y-%m-%d %H:%M} UTC by {by}; code {keys.short_code(last.sha256)}"
+        name, shop = plain(last.certificate["name"]), keys.fingerprint(last.certificate["shop_key"])
+        asked = "" if "certified" in whose else ", which was not compared with a key of yours"
+        by += f", certified as '{name}' by shop key {shop}{asked}"
+    else:
+        by += ", not certified by a shop"
+    chained = "from the first record" if first.number == 1 else f"follows record {first.number - 1}, not given"
+    rests = "" if last.rests is None else f"; {plain(short_words(last.rests), 300)}"
+    return (
+        f"{which}, sealed {last.at:%Y-%m-%d %H:%M} UTC by {by}; {chained}; {kept_outside}{rests}; code "
+        f"{keys.short_code(last.sha256)}"
+    )
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -189,10 +246,11 @@ def _show(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     terminal = Terminal()
     check_writable(options.out, new=True)
+    certificate = None if options.certificate is None else keys.read_certificate(options.certificate, bench=None)
     with StoreReader(store_path(options)) as reader:
         chosen, store = _chosen(reader, options.records), reader.path
     try:
-        content = records_file(chosen)
+        content = records_file(chosen, certificate=certificate)
         read_records(content)
         lines, troubles = _write_files(options.out, chosen, store)
     except RecordError as error:
@@ -248,7 +306,7 @@ def _key(options: argparse.Namespace) -> int:
 def _certify(options: argparse.Namespace) -> int:
     bench = keys.public_key(options.key)
     shop = keys.own_key(_folder(options), keys.SHOP)
-    certificate = keys.certify(shop, bench, name=options.name, at=datetime.now(UTC))
+    certificate = keys.certify(shop, bench, name=options.name, at=options.since or datetime.now(UTC))
     write_file(options.out, canonical(certificate), new=True)
     Terminal().say(f"certified {keys.fingerprint(bench)} as '{plain(options.name)}' by shop key {shop.public}")
     return OK

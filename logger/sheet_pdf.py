@@ -75,13 +75,15 @@ class _Sheet(FPDF):
         line = " ".join(str(text).split())
         return "".join(one if ord(one) in self._known else "?" for one in line)
 
-    def say(self, text: object, *, size: float = 9, style: str = "", colour: Any = INK, indent: float = 0) -> None:
-        """Write a paragraph."""
+    def say(
+        self, text: object, *, size: float = 9, style: str = "", colour: Any = INK, indent: float = 0, right: float = 0
+    ) -> None:
+        """Write a paragraph, ``indent`` and ``right`` millimetres away from the margins."""
         self.set_font(FONT, style, size)
         self.set_text_color(*colour)
         self.set_x(MARGIN_MM + indent)
         self.multi_cell(
-            self.epw - indent, size * 0.49, self.plain(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
+            self.epw - indent - right, size * 0.49, self.plain(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT
         )
 
     def tall(self, text: object, *, size: float = 9, indent: float = 0) -> float:
@@ -126,6 +128,8 @@ def _head(pdf: _Sheet, told: Told) -> None:
     if told["seal"] is not None:
         draw_code(pdf, told["seal"]["modules"], pdf.w - MARGIN_MM - CODE_MM, top, CODE_MM)
         pdf.say(f"Record {told['seal']['code']}", size=11, style="B")
+        if told["seal"]["rests"]:
+            pdf.say(_capital(told["seal"]["rests"]), size=7.5, colour=SOFT, right=CODE_MM)
     if neck["invented"]:
         pdf.ln(1)
         pdf.set_draw_color(*INK)

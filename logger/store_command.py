@@ -6,9 +6,11 @@ import sys
 import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Final
 
 from logger.cli_arguments import FAILED, OK, add_store, command, store_path
+from logger.counted import counted
 from logger.errors import StoreLossError
 from logger.features import KINDS
 from logger.store.care import Packed, copy, repack
@@ -16,7 +18,7 @@ from logger.store.chain import Chain
 from logger.store.inspection import Inspection, inspect
 from logger.store.recovery import Recovered, recover
 from logger.store.totals import Total, Totals, totals
-from logger.store.witness import table_words
+from logger.store.trail import table_words
 
 _SILENT_S: Final = 1.0
 _MIB: Final = 1 << 20
@@ -76,24 +78,29 @@ def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
 
 def _copy(options: argparse.Namespace, _serve: object) -> int:
     found = _shown(lambda progress: copy(store_path(options), options.target, progress))
-    lines = [f"copied to {found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
+    lines = [f"copied to {found.path}: {_rows(found)}", *_inspection_lines(found)]
     return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _inspect(options: argparse.Namespace, _serve: object) -> int:
     found = _shown(lambda progress: inspect(store_path(options), progress))
-    lines = [f"{found.path}: {_rows(found.chain)}", *_inspection_lines(found)]
+    lines = [f"{found.path}: {_rows(found)}", *_inspection_lines(found)]
     return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _recover(options: argparse.Namespace, _serve: object) -> int:
     found: Recovered = _shown(lambda progress: recover(store_path(options), options.target, progress))
     rows = ", ".join(f"{count} {table_words(name)}" for name, count in found.kept.items() if count) or "no rows"
-    lines = [f"recovered into {found.path}: {rows}", *(f"wrong: {text}" for text in found.wrong)]
-    if not found.wrong:
-        lines.append("nothing is known to be lost")
+    made_from = f"store {found.source_id or 'unknown'}, file SHA-256 {found.file_sha256}"
+    lines = [
+        f"recovered into {found.path}: {rows}",
+        *(f"wrong: {text}" for text in found.wrong),
+        *([] if found.wrong else ["nothing is known to be lost"]),
+        f"the new store is {found.store_id}; it and every record sealed from it say what it was made from: {made_from}",
+    ]
     held = {"path": str(found.path), "store": found.store_id, "kept": found.kept, "lost": found.lost,
-            "wrong": found.wrong}  # fmt: skip
+            "wrong": found.wrong, "source": found.source_id, "file_sha256": found.file_sha256,
+            "log_sha256": found.log_sha256 or None, "witnessed": found.witnessed, "changed": found.changed}  # fmt: skip
     return _say(options, lines, held, found.wrong)
 
 
@@ -105,7 +112,7 @@ def _repack(options: argparse.Namespace, _serve: object) -> int:
     sizes = f"{found.before_bytes / _MIB:.1f} MiB before, {found.after_bytes / _MIB:.1f} MiB now"
     held = {"path": str(found.path), "before_bytes": found.before_bytes, "after_bytes": found.after_bytes,
             "tables": _tables(found.chain), "wrong": []}  # fmt: skip
-    return _say(options, [f"{found.path}: {sizes}; {_rows(found.chain)}, every one the same as before"], held, [])
+    return _say(options, [f"{found.path}: {sizes}; {_counts(found.chain)}, every one the same as before"], held, [])
 
 
 def _totals(options: argparse.Namespace, _serve: object) -> int:
@@ -144,10 +151,15 @@ def _say(options: argparse.Namespace, lines: list[str], held: Mapping[str, Any],
     return FAILED if wrong else OK
 
 
-def _rows(chain: Chain) -> str:
-    counts = {name: link.entries for name, link in chain.items()}
-    readings, sessions = counts.get("reading", 0), counts.get("session", 0)
-    return f"{readings} readings, {sessions} sessions, {sum(counts.values())} rows in all"
+def _counts(chain: Chain, more: Mapping[str, int] = MappingProxyType({})) -> str:
+    counts = {name: link.entries for name, link in chain.items()} | dict(more)
+    readings, sessions = (counted(counts.get(name, 0), name) for name in ("reading", "session"))
+    return f"{readings}, {sessions}, {counted(sum(counts.values()), 'row')} in all"
+
+
+def _rows(found: Inspection) -> str:
+    counts = _counts(found.chain, found.in_part)
+    return f"{counts} can be read, going past the damage" if found.in_part else counts
 
 
 def _inspection_lines(found: Inspection) -> list[str]:
@@ -164,8 +176,9 @@ def _inspection_lines(found: Inspection) -> list[str]:
 def _inspection_json(found: Inspection) -> dict[str, Any]:
     return {
         "path": str(found.path), "store": found.store_id, "version": found.version, "sound": not found.to_do,
-        "witnessed_at": found.witnessed_at, "tables": _tables(found.chain), "wrong": found.wrong,
-        "astray": found.astray, "to_do": found.to_do or None, "notes": found.notes,
+        "witnessed_at": found.witnessed_at, "tables": _tables(found.chain), "readable_in_part": found.in_part,
+        "rests_on": found.rests_on, "wrong": found.wrong, "astray": found.astray, "to_do": found.to_do or None,
+        "notes": found.notes,
     }  # fmt: skip
 
 

@@ -147,7 +147,7 @@ def public_key(text: str) -> str:
     path = Path(text)
     if len(text) > _LONGEST_PATH or not path.is_file():
         raise KeyFileError(f"{text[:80]!r} is no public key; give 64 hex digits or the path of a PEM file")
-    text_of_key = _read(path)
+    text_of_key = _read(path, "give 64 hex digits or the path of a PEM file")
     try:
         found = serialization.load_pem_public_key(text_of_key)
     except ValueError as error:
@@ -157,12 +157,12 @@ def public_key(text: str) -> str:
     return found.public_bytes_raw().hex()
 
 
-def _read(path: Path) -> bytes:
+def _read(path: Path, remedy: str = "name a folder of yours with --keys") -> bytes:
     try:
         with path.open("rb") as file:
             found = file.read(_MOST_KEY_FILE + 1)
     except OSError as error:
-        raise KeyFileError(_unreadable(path, error)) from error
+        raise KeyFileError(f"{path}: cannot be read ({error.strerror}); {remedy}") from error
     if len(found) > _MOST_KEY_FILE:
         raise KeyFileError(f"{path} is too large for a key or certificate")
     return found
@@ -222,13 +222,16 @@ def begins(certificate: dict[str, str]) -> datetime:
     return found
 
 
-def read_certificate(path: Path, *, bench: str) -> dict[str, str]:
-    """Return the certificate of a file, checked for this bench's key.
+def read_certificate(path: Path, *, bench: str | None) -> dict[str, str]:
+    """Return the certificate of a file, checked for this bench's key; None for that of the bench it names.
 
     Raises:
         KeyFileError: the file cannot be read or does not hold for this key.
     """
+    values = _read(path, "name the file of the certificate, as the shop made it by record certify")
     try:
-        return check_certificate(parse(_read(path)), bench=bench)
+        held = parse(values)
+        named = held.get("bench_key", "") if isinstance(held, dict) else ""
+        return check_certificate(held, bench=named if bench is None else bench)
     except RecordError as error:
         raise KeyFileError(f"{path}: {error}; ask the shop for a new one, or take the file away") from error

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final
 
+from logger.counted import counted
 from logger.errors import LoggerError, RecordError
 from logger.evaluate import SIGNS
 from logger.kept import spec_of
@@ -14,6 +15,7 @@ from logger.sealing.keys import fingerprint, short_code
 from logger.sealing.verify import Sealed
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
 from logger.store import Attachment, AttachmentNote, SessionGauge
+from logger.store.events import words
 
 _LONGEST: Final = 120
 _SAME_MM: Final = 1e-6
@@ -94,6 +96,7 @@ def _heading(sealed: Sealed, account: Account) -> list[str]:
         f"by bench key {fingerprint(sealed.key)}",
         f"code {short_code(sealed.sha256)}",
     ]
+    lines += [f"rests on this: {plain(text, 400)}" for text in ([] if sealed.rests is None else words(sealed.rests))]
     if document["names"]:
         lines.append(f"reopens record {plain(document['names'])}, which stays as it was sealed")
     if certificate is not None:
@@ -115,7 +118,7 @@ def _time(at: datetime) -> str:
 def _sitting_lines(sitting: Sitting) -> list[str]:
     session = sitting.session
     counts = (
-        f"{len(sitting.readings)} readings, {len(sitting.take_backs)} taken back, "
+        f"{counted(len(sitting.readings), 'reading')}, {len(sitting.take_backs)} taken back, "
         f"{len(sitting.reassignments)} assigned anew, {len(sitting.skips)} passed over"
     )
     people = f", {plain(session.people)}" if session.people else ""
@@ -142,7 +145,7 @@ def _gauge_words(gauge: SessionGauge) -> str:
 def _verdict_lines(found: Sequence[Found]) -> list[str]:
     counts = ", ".join(f"{sum(one.verdict == name for one in found)} {words}" for name, words in VERDICT_WORDS.items())
     flagged = [f"!! {plain(one.flag, 300)}" for one in found if one.flag is not None]
-    return [f"   sealed: {len(found)} verdicts, {counts}", *flagged, *(one.line() for one in found)]
+    return [f"   sealed: {counted(len(found), 'verdict')}, {counts}", *flagged, *(one.line() for one in found)]
 
 
 def _difference_lines(sealed: Sequence[Found], again: Sequence[Found], software: str) -> list[str]:

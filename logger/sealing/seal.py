@@ -14,6 +14,7 @@ from logger.sealing.document import Account, account_json, gather, judged
 from logger.sealing.keys import SigningKey
 from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, check_trust, read_records
 from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
+from logger.store.events import rests_on
 
 _SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "attachment_notes", "software")
 """What a document says of the instrument; the rest is about the record itself, or follows from it."""
@@ -56,7 +57,8 @@ def seal(
     """Seal what the store holds of some sessions of one instrument, keep the record, return it and whether it is new.
 
     Where the instrument's last record says all of it already, that one is returned: sealing again finishes what a
-    program that was killed in between had begun.
+    program that was killed in between had begun. A new record also says on what it rests: since when the store's rows
+    are counted, and what the store was recovered from.
 
     Args:
         store: owned by this process, so that nothing is added meanwhile.
@@ -76,10 +78,12 @@ def seal(
         account = gather(reader, instrument, sessions)
         before = reader.last_record()
         opened = next(reversed(reader.records(instrument)), None)
+        rests = rests_on(reader.events(), store.path)
     said = account_json(account) | {"software": software}
     if opened is not None and _says(parse(opened.document.encode())) == _says(parse(canonical(said))):
         return opened, False
-    row = _row(said, account, key, store.store_id, before, opened, certificate, now_ns)
+    bench = {"key": key.public, "store": store.store_id}
+    row = _row(said | {"bench": bench, "rests_on": rests}, account, key, before, opened, certificate, now_ns)
     store.put(row)
     return row, True
 
@@ -89,8 +93,8 @@ def _says(document: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _row(
-    said: Mapping[str, Any], account: Account, key: SigningKey, store_id: str, before: RecordRow | None,
-    opened: RecordRow | None, certificate: Mapping[str, str] | None, now_ns: int,
+    said: Mapping[str, Any], account: Account, key: SigningKey, before: RecordRow | None, opened: RecordRow | None,
+    certificate: Mapping[str, str] | None, now_ns: int,
 ) -> RecordRow:  # fmt: skip
     identity = new_id(now_ns, os.urandom(8))
     number = 1 if before is None else before.number + 1
@@ -99,7 +103,7 @@ def _row(
     document = canonical({
         **said, "format": RECORD_FORMAT, "id": identity, "number": number, "previous": previous, "names": names,
         "at_ns": str(now_ns), "at": datetime.fromtimestamp(now_ns / 1e9, UTC).isoformat(timespec="seconds"),
-        "bench": {"key": key.public, "store": store_id}, "verdicts": judged(account),
+        "verdicts": judged(account),
     })  # fmt: skip
     made = RecordRow(
         id=identity, instrument=account.revisions[-1].instrument,
@@ -117,8 +121,12 @@ def _row(
 # -- files -----------------------------------------------------------------------------------------------------------
 
 
-def records_file(rows: Sequence[RecordRow]) -> bytes:
+def records_file(rows: Sequence[RecordRow], *, certificate: Mapping[str, str] | None = None) -> bytes:
     """Return records, in the order of their chain, as the file that `logger.sealing.verify` reads.
+
+    Args:
+        rows: the records.
+        certificate: goes beside each record of its bench that was sealed before there was one; what is signed stays.
 
     Raises:
         RecordError: a kept document is not JSON any more.
@@ -130,6 +138,11 @@ def records_file(rows: Sequence[RecordRow]) -> bytes:
         }
         for row in rows
     ]  # fmt: skip
+    if certificate is not None:
+        later = dict(certificate)
+        for one in records:
+            if one["certificate"] is None and one["key"] == later["bench_key"]:
+                one["certificate"] = later
     return canonical({"format": FILE_FORMAT, "records": records})
 
 

@@ -6,7 +6,7 @@ the chain whole up to a head that was kept outside (`check_head`, `check_code`).
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import Any, Final
 from logger.errors import InputFileError, RecordError
 from logger.sealing.canonical import MOST_BYTES, canonical, parse
 from logger.sealing.keys import begins, check_certificate, fingerprint, is_signed, short_code
+from logger.store.events import check as check_form
 
 FILE_FORMAT: Final = "fretledger-records-1"
 RECORD_FORMAT: Final = "fretledger-record-1"
@@ -32,6 +33,12 @@ class Sealed:
     sha256: str
     key: str
     certificate: Mapping[str, str] | None
+
+    @property
+    def rests(self) -> Mapping[str, Any] | None:
+        """On what it rests, as `logger.store.events` tells it; None in a record from before records said so."""
+        found: Mapping[str, Any] | None = self.document.get("rests_on")
+        return found
 
     @property
     def number(self) -> int:
@@ -53,8 +60,12 @@ class Head:
     key: str
 
 
-def read_file(path: Path) -> bytes:
+def read_file(path: Path, *, what: str = "a file of records") -> bytes:
     """Return the content of a file that is to be checked; one byte more than is allowed tells that it is too large.
+
+    Args:
+        path: the file.
+        what: what to name instead where it cannot be read.
 
     Raises:
         InputFileError: it cannot be read.
@@ -63,7 +74,7 @@ def read_file(path: Path) -> bytes:
         with path.open("rb") as file:
             return file.read(MOST_BYTES + 1)
     except OSError as error:
-        raise InputFileError(f"{path}: cannot be read ({error.strerror}); name a file of records") from error
+        raise InputFileError(f"{path}: cannot be read ({error.strerror}); name {what}") from error
 
 
 def read_records(content: bytes) -> list[Sealed]:
@@ -123,6 +134,11 @@ def _check_document(document: Mapping[str, Any]) -> str:
     )  # fmt: skip
     if not holds:
         raise RecordError("unknown format: a record must have its number, time, bench and what it follows")
+    try:
+        if "rests_on" in document:
+            check_form(document["rests_on"])
+    except ValueError as error:
+        raise RecordError("unknown format: this program does not know what the record says it rests on") from error
     return f"record {number}"
 
 
@@ -135,14 +151,47 @@ def check_chain(sealed: Sequence[Sealed]) -> None:
     first = sealed[0]
     if (first.number == 1) != (first.document["previous"] == ""):
         raise RecordError(f"record {first.number} has the wrong previous: only the first of a chain follows none")
+    _check_once(sealed)
     for before, after in pairwise(sealed):
-        if after.document["bench"]["store"] != before.document["bench"]["store"]:
+        if not _same_bench(before, after):
             raise RecordError(f"record {after.number} belongs to another store's chain than the one before it")
         if after.number != before.number + 1:
             raise RecordError(f"the chain is cut: record {after.number} stands after record {before.number}")
         if after.document["previous"] != before.sha256:
             raise RecordError(f"record {after.number} has the wrong previous: it follows another record "
                               f"{before.number} than this one")  # fmt: skip
+
+
+def _check_once(sealed: Sequence[Sealed]) -> None:
+    seen: dict[int, str] = {}
+    for one in sealed:
+        kept = seen.setdefault(one.number, one.sha256)
+        if kept != one.sha256:
+            raise RecordError(
+                f"there are two records {one.number}, codes {short_code(kept)} and {short_code(one.sha256)}: one of "
+                "them was made anew, or is another store's"
+            )
+    if len(seen) < len(sealed):
+        twice = next(after.number for after in sealed if sum(one.number == after.number for one in sealed) > 1)
+        raise RecordError(f"record {twice} is given twice; give each record once")
+
+
+def _same_bench(before: Sealed, after: Sealed) -> bool:
+    """Tell whether a record's store is that of the record before it, or one that was recovered from that."""
+    old, new = (one.document["bench"]["store"] for one in (before, after))
+    return new == old or old in [one["store"] for one in (after.rests or {"recovered": []})["recovered"]]
+
+
+def certified(sealed: Sequence[Sealed], certificate: Mapping[str, str]) -> list[Sealed]:
+    """Return records with a certificate, given beside their file, on those that its bench sealed.
+
+    Raises:
+        RecordError: that bench sealed none of them.
+    """
+    bench = certificate["bench_key"]
+    if all(one.key != bench for one in sealed):
+        raise RecordError(f"the certificate is for bench key {fingerprint(bench)}, which sealed none of the records")
+    return [replace(one, certificate=certificate) if one.key == bench else one for one in sealed]
 
 
 def check_trust(sealed: Sequence[Sealed], *, key: str | None, shop: str | None) -> None:
@@ -161,12 +210,16 @@ def check_trust(sealed: Sequence[Sealed], *, key: str | None, shop: str | None) 
 
 def _check_shop(one: Sealed, shop: str) -> None:
     if one.certificate is None:
-        raise RecordError(f"record {one.number} has no certificate of a shop; check it against the bench's key")
+        raise RecordError(f"record {one.number} has no certificate of a shop; give the one that its bench has got "
+                          "since with --certificate, or check it against the bench's key with --key")  # fmt: skip
     if one.certificate["shop_key"] != shop:
         raise RecordError(f"record {one.number} is certified by another shop's key, "
                           f"{fingerprint(one.certificate['shop_key'])}, not by {fingerprint(shop)}")  # fmt: skip
     if one.at < begins(dict(one.certificate)):
-        raise RecordError(f"record {one.number} was sealed before its bench's certificate begins to hold")
+        raise RecordError(
+            f"record {one.number} was sealed before its bench's certificate begins to hold; a shop that knows that the "
+            "key was that bench's by then says so by record certify --since"
+        )
 
 
 def read_head(content: bytes) -> Head:

@@ -5,6 +5,7 @@ from typing import Final
 import psycopg
 from psycopg import errors
 
+from logger.counted import are, counted
 from logger.errors import ShopError
 from logger.shop.address import ShopAddress
 from logger.shop.init import PARTS, refuse_newer, versions
@@ -102,7 +103,9 @@ class Sender:
         for table in store_tables():
             if mark := marks.get(table.name, 0):
                 if last[table.name] < mark:
-                    raise self._other_rows(f"{mark} rows of {table.name} are there, {last[table.name]} here")
+                    raise self._other_rows(
+                        f"{counted(mark, 'row')} of {table.name} {are(mark)} there, {last[table.name]} here"
+                    )
                 select = f"SELECT entry, {quoted(table.names)} FROM {place(table.name)} WHERE store = %s AND entry = %s"
                 there = self._link.execute(select, (self._store, mark)).fetchone()
                 if there not in list(self._outbox.rows(table, mark, mark)):

@@ -24,6 +24,7 @@ from logger.store.rows import (
     SessionRow,
     SheetRequest,
     Skip,
+    StoreEvent,
     TakeBack,
 )
 from logger.store.store import Store, default_path
@@ -52,6 +53,7 @@ __all__ = [
     "SheetRequest",
     "Skip",
     "Store",
+    "StoreEvent",
     "StoreReader",
     "TakeBack",
     "as_they_stand",

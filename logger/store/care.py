@@ -1,8 +1,9 @@
 """Copy a store while a bench writes it, and pack one anew that nobody uses; neither ever leaves a row out."""
 
+import shutil
 import sqlite3
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from logger.errors import InputFileError, StoreBusyError, StoreError, StoreLossError
@@ -14,7 +15,7 @@ from logger.store.files import Progress, beside, copy_whole, no_progress, remove
 from logger.store.inspection import Inspection, inspect, ticking
 from logger.store.owner import OwnerLock
 from logger.store.schema import check_identity
-from logger.store.witness import Witness, now_text, witness_or_words, write_witness
+from logger.store.witness import Witness, now_text, read_witness, witness_or_words, witness_path, write_witness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +31,10 @@ class Packed:
 def copy(path: Path | str, target: Path | str, progress: Progress = no_progress) -> Inspection:
     """Copy a store, log and all, into one file with a witness of its own, and its attached files; look the copy over.
 
-    A store that is not what its witness says is copied as it is, and the copy gets the store's witness, so that what is
-    wrong stays to be seen. Attached files that were copied before something failed stay, each of them whole.
+    The copy keeps the store's id: it is made to stand in for a store that is lost, and goes on with its chain of
+    records. A store that is not what its witness says is copied as it is, and the copy gets the store's witness, a
+    broken one too, so that what is wrong stays to be seen. A store without one gives a copy without one. Attached files
+    that were copied before something failed stay, each of them whole.
 
     Args:
         path: the store, which a bench may be writing.
@@ -50,25 +53,33 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
     try:
         witness = witness_or_words(path, wrong)
         with closing(connect_file(path, "ro")) as connection:
-            version = check_identity(connection, path)
+            check_identity(connection, path)
             copy_contents(connection, path, target, progress)
             copy_whole(connection, target, progress)
         with closing(connect_file(target, "ro")) as made:
             copy_contents(made, path, target, progress)  # of rows that came meanwhile
         if witness is not None:
-            write_witness(target, witness)
+            write_witness(target, replace(witness, log_bytes=0))
+        elif wrong:
+            shutil.copyfile(witness_path(path), witness_path(target))
         found = inspect(target, progress)
-        if not found.wrong:
-            write_witness(target, Witness(store_id=found.store_id, version=version, at=now_text(), chain=found.chain))
-            found.witnessed_at = now_text()
-            found.notes.clear()
+        if witness is not None and not found.wrong:
+            _write_on(target, found, witness)
     except InputFileError as error:
         raise StoreError(f"session store {path} cannot be copied to {target}: {error}", path=path) from error
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing=f"copied to {target}")
         raise fault from error
-    found.wrong += wrong
     return found
+
+
+def _write_on(path: Path, found: Inspection, before: Witness) -> None:
+    # A store that was found to be what its witness says gets one of now.
+    found.witnessed_at = now_text()
+    write_witness(
+        path,
+        replace(before, version=found.version, at=found.witnessed_at, chain=found.chain, log_bytes=0),
+    )
 
 
 def repack(path: Path | str, progress: Progress = no_progress) -> Packed:
@@ -107,10 +118,11 @@ def _repack(path: Path, progress: Progress) -> Packed:
             )
         size = path.stat().st_size
         _pack(path, building, before, progress)
+        witness = read_witness(path)
         building.replace(path)
         sync_folder(path.parent)
-        witness = Witness(store_id=before.store_id, version=before.version, at=now_text(), chain=before.chain)
-        write_witness(path, witness)
+        if witness is not None:
+            _write_on(path, before, witness)
     except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing="packed")
         raise fault from error

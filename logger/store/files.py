@@ -1,5 +1,6 @@
 """The files of a store: what lies beside it, whole copies, and replacing a file in one step."""
 
+import hashlib
 import os
 import sqlite3
 import sys
@@ -12,6 +13,7 @@ Progress = Callable[[str, float | None], None]
 """Told what is being done, in words, and how much of it is (0 to 1, None where that is not known)."""
 
 _PAGES_AT_ONCE: Final = 4096
+_HASHED_AT_ONCE: Final = 1 << 20
 
 
 def no_progress(_words: str, _share: float | None) -> None:
@@ -60,6 +62,24 @@ def remove_database(path: Path) -> None:
     """Remove a database and what SQLite keeps beside it; what is not there is passed over."""
     for ending in ("", "-wal", "-shm", "-journal"):
         beside(path, ending).unlink(missing_ok=True)
+
+
+def hash_of(path: Path, progress: Progress = no_progress) -> str:
+    """Return the SHA-256 of a file in hex.
+
+    Not for a database that is open in this process: closing it would drop SQLite's locks on it.
+
+    Raises:
+        OSError: if it cannot be read.
+    """
+    digest, done = hashlib.sha256(), 0
+    with path.open("rb") as file:
+        whole = os.fstat(file.fileno()).st_size
+        while part := file.read(_HASHED_AT_ONCE):
+            digest.update(part)
+            done += len(part)
+            progress(f"hashing {path.name}", min(done / max(whole, 1), 1.0))
+    return digest.hexdigest()
 
 
 def copy_whole(connection: sqlite3.Connection, target: Path, progress: Progress = no_progress) -> None:

@@ -6,20 +6,35 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from logger.counted import are, counted
 from logger.errors import StoreError
+from logger.store import events
 from logger.store.attached import ASTRAY, astray
-from logger.store.chain import START, Link, follow, last_entry, quoted, tables_of
+from logger.store.chain import START, Link, columns_of, follow, last_entry, quoted, tables_of
 from logger.store.clocks import ClockWatch
 from logger.store.connect import check_present, connect_file, resolve, store_id_of
 from logger.store.faults import in_words
 from logger.store.files import Progress, beside, no_progress
 from logger.store.log_size import log_bytes
+from logger.store.past_damage import last_readable, readable
 from logger.store.schema import STEPS, check_guards, check_identity
-from logger.store.witness import REMEDY, Witness, another_store, table_words, witness_or_words, witness_path
+from logger.store.trail import Marks, changed_spans, changed_words, table_words
+from logger.store.witness import (
+    REMEDY,
+    REMEDY_OF_BROKEN,
+    Witness,
+    another_store,
+    cut_log_words,
+    gone_words,
+    is_comparable,
+    witness_or_words,
+    witness_path,
+)
 
 _MOST_TOLD: Final = 5
+_TOLD_EVERY: Final = 1_000
 _STEPS_BETWEEN: Final = 1_000_000
 """How many steps SQLite works between two looks at the clock."""
 
@@ -28,8 +43,9 @@ _STEPS_BETWEEN: Final = 1_000_000
 class Inspection:
     """What was found in a store.
 
-    ``chain`` has each readable table's rows and hash; ``wrong`` says what is lost or altered, ``astray`` which attached
-    files beside it are missing or changed, ``to_do`` what to do, and ``notes`` what is worth knowing and no fault.
+    ``chain`` has each readable table's rows and hash, ``in_part`` how many rows can be read of each that is damaged;
+    ``wrong`` says what is lost or altered, ``astray`` which attached files beside it are missing or changed, ``to_do``
+    what to do, and ``notes`` what is worth knowing and no fault. ``rests_on`` is as `events.rests_on` returns it.
     """
 
     path: Path
@@ -37,14 +53,18 @@ class Inspection:
     version: int
     witnessed_at: str | None = None
     chain: dict[str, Link] = field(default_factory=dict)
+    in_part: dict[str, int] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
     astray: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    rests_on: dict[str, Any] | None = None
+    broken_witness: bool = False
 
     @property
     def to_do(self) -> str:
         """What to do about what is wrong, empty for a sound store with all of its files."""
-        return "; ".join([*([REMEDY] if self.wrong else []), *([ASTRAY] if self.astray else [])])
+        remedy = REMEDY_OF_BROKEN if self.broken_witness and len(self.wrong) == 1 else REMEDY
+        return "; ".join([*([remedy] if self.wrong else []), *([ASTRAY] if self.astray else [])])
 
 
 def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
@@ -71,6 +91,7 @@ def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
             _check_structure(connection, found, progress)
             _check_guards(connection, found)
             _check_rows(connection, found, witness, progress)
+            _note_events(connection, found)
             _check_attached(connection, found, progress)
             _note_files(found, witness)
             _note_clocks(connection, found, progress)
@@ -82,6 +103,7 @@ def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
 
 def _witness(found: Inspection) -> Witness | None:
     witness = witness_or_words(found.path, found.wrong)
+    found.broken_witness = bool(found.wrong)
     other = another_store(witness, found.store_id) if witness is not None else None
     if witness is None or other is not None:
         found.wrong += [other] if other else []
@@ -130,10 +152,10 @@ def _check_guards(connection: sqlite3.Connection, found: Inspection) -> None:
 
 def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witness | None, progress: Progress) -> None:
     seen = {} if witness is None else dict(witness.chain)
-    comparable = witness is not None and witness.version == found.version
+    marks = witness.marks if witness is not None and is_comparable(witness, found.version) else None
     tables = tables_of(connection)
-    found.wrong += [
-        f"{link.entries} of {link.entries} rows of {table_words(name)} are gone with their table"
+    lost = [
+        f"{gone_words(link.entries, link.entries, name)} with their table"
         for name, link in sorted(seen.items())
         if name not in tables and link.entries
     ]
@@ -142,11 +164,33 @@ def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witn
         try:
             link, count = _read_table(connection, name, known, progress)
         except sqlite3.DatabaseError as error:
-            rows = f"the {known.entries} rows" if known.entries else "the rows"
-            found.wrong.append(f"{rows} of {table_words(name)} cannot all be read ({error})")
+            found.in_part[name] = _count_past_damage(connection, name, known, progress)
+            rows = f"the {counted(known.entries, 'row')}" if known.entries else "the rows"
+            found.wrong.append(
+                f"{rows} of {table_words(name)} cannot all be read ({error}): {found.in_part[name]} "
+                f"{are(found.in_part[name])} read by going past the damage, as `fretledger store recover` does"
+            )
             continue
         found.chain[name] = link[1]
-        found.wrong += _table_faults(name, known, link, count, comparable=comparable)
+        if now_gone := _gone(name, known, link[1], count):
+            lost.append(now_gone)
+        elif marks is not None and link[0] != known:
+            found.wrong += _changed(connection, name, known, marks.get(name, ()))
+    if lost and witness is not None and not found.in_part:
+        lost += cut_log_words(found.path, witness)
+    found.wrong += lost
+
+
+def _count_past_damage(connection: sqlite3.Connection, name: str, known: Link, progress: Progress) -> int:
+    last = max(known.entries, last_readable(connection, name))
+    found = 0
+    for entry, *_ in readable(
+        connection, name, "".join(f", {quoted(one)}" for one in columns_of(connection, name)), last
+    ):
+        found += 1
+        if found % _TOLD_EVERY == 0:
+            progress(f"going past the damage of {table_words(name)}", min(entry / max(last, 1), 1.0))
+    return found
 
 
 def _check_attached(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:
@@ -170,29 +214,44 @@ def _read_table(
     return (then, now), int(connection.execute(f"SELECT count(*) FROM {quoted(name)}").fetchone()[0])
 
 
-def _table_faults(name: str, known: Link, link: tuple[Link, Link], count: int, *, comparable: bool) -> list[str]:
-    then, now = link
-    words = table_words(name)
+def _gone(name: str, known: Link, now: Link, count: int) -> str:
     if now.entries < known.entries:
-        return [f"{known.entries - count} of {known.entries} rows of {words} are gone"]
+        return gone_words(known.entries - count, known.entries, name)
     if count < now.entries:
-        return [f"{now.entries - count} of {now.entries} rows of {words} are gone, from between the others"]
-    if comparable and then.head != known.head:
-        return [f"a row of {words} is not as it was kept: a digit was changed on the disk or by another program"]
-    return []
+        return f"{gone_words(now.entries - count, now.entries, name)}, from between the others"
+    return ""
+
+
+def _changed(connection: sqlite3.Connection, name: str, known: Link, marks: Marks) -> list[str]:
+    found = changed_words(connection, name, changed_spans(connection, name, known, marks))
+    return [f"{one}: a digit was changed on the disk or by another program" for one in found]
+
+
+def _note_events(connection: sqlite3.Connection, found: Inspection) -> None:
+    try:
+        found.rests_on = events.rests_on(events.events_of(connection), found.path)
+    except StoreError as error:
+        found.wrong.append(str(error))
+    except sqlite3.DatabaseError:
+        return  # told already, with the table that cannot be read
+    else:
+        if found.rests_on["counted_since"] is not None:
+            found.notes += events.words(found.rests_on)
 
 
 def _note_files(found: Inspection, witness: Witness | None) -> None:
     if found.witnessed_at is None and not found.wrong:
         found.notes.append(
             f"no witness lies beside it ({witness_path(found.path).name}): rows missing at the end would not be seen; "
-            "the bench makes one when it opens the store"
+            "the bench makes one when it opens the store, which says from then on since when it is counted"
         )
     newer = sum(link.entries for link in found.chain.values())
     if witness is not None and not found.wrong:
         newer -= sum(link.entries for link in witness.chain.values())
         if newer:
-            found.notes.append(f"{newer} rows are newer than the witness, which is written at most once a second")
+            found.notes.append(
+                f"{counted(newer, 'row')} {are(newer)} newer than the witness, which is written at most once a second"
+            )
     size = log_bytes(found.path)
     if size:
         found.notes.append(

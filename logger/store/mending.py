@@ -2,18 +2,27 @@
 
 import os
 import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
-from logger.store.files import beside
-from logger.store.schema import APPLICATION_ID
+from logger.errors import StoreError
+from logger.store.files import beside, remove_database
+from logger.store.schema import APPLICATION_ID, STEPS, migrate
 
 # Offsets of the database header. Source: sqlite.org/fileformat2.html, 1.3 "The Database Header".
 _MAGIC: Final = b"SQLite format 3\0"
 _PAGE_SIZE: Final = slice(16, 18)
 _PAGES: Final = slice(28, 32)
+_VERSION: Final = slice(60, 64)
 _APPLICATION: Final = slice(68, 72)
 _HEADER: Final = 100
+# And of the first page, whose tree begins behind the header. Source: the same, 1.6 "B-tree Pages".
+_INTERIOR: Final = b"\x05"
+_CELLS: Final = slice(103, 105)
+_RIGHTMOST: Final = slice(108, 112)
+_POINTERS: Final = 112
 _LARGEST_PAGE: Final = 65_536
 
 
@@ -27,9 +36,8 @@ def mend(path: Path, scratch: Path) -> tuple[Path, list[str]]:
     Raises:
         OSError: if the file cannot be read or the copy not be written.
     """
-    with path.open("rb") as file:
-        header = file.read(_HEADER)
-    if int.from_bytes(header[_APPLICATION], "big") != APPLICATION_ID:
+    header = _header(path)
+    if not is_store(path):
         return path, []
     page = int.from_bytes(header[_PAGE_SIZE], "big")
     there, whole = path.stat().st_size, (_LARGEST_PAGE if page == 1 else page) * int.from_bytes(header[_PAGES], "big")
@@ -40,11 +48,85 @@ def mend(path: Path, scratch: Path) -> tuple[Path, list[str]]:
         wrong.append("the first bytes of the file were overwritten")
     if not wrong:
         return path, []
-    shutil.copyfile(path, scratch)
-    log = beside(path, "-wal")
-    if log.exists():
-        shutil.copyfile(log, beside(scratch, "-wal"))
+    _copy_with_log(path, scratch)
     os.truncate(scratch, max(there, whole))
     with scratch.open("r+b") as file:
         file.write(_MAGIC)
     return scratch, wrong
+
+
+def is_store(path: Path) -> bool:
+    """Tell whether a file says of itself that it is a session store.
+
+    Raises:
+        OSError: if it cannot be read.
+    """
+    return int.from_bytes(_header(path)[_APPLICATION], "big") == APPLICATION_ID
+
+
+def _header(path: Path) -> bytes:
+    with path.open("rb") as file:
+        return file.read(_HEADER)
+
+
+def _copy_with_log(path: Path, scratch: Path) -> None:
+    shutil.copyfile(path, scratch)
+    log = beside(path, "-wal")
+    if log.exists():
+        shutil.copyfile(log, beside(scratch, "-wal"))
+
+
+def put_tables_back(path: Path, readable: Path, scratch: Path) -> tuple[Path, str]:
+    """Return the file to read a store from whose list of tables is lost, and what was done, in words.
+
+    A store keeps that list in pages that its first page names. This program makes a store by the same statements every
+    time, so that a new one of the same version has the same pages in the same places: where the first page says that it
+    is so, they are taken from there, and the tables are found again. What is in the tables is for SQLite to read.
+
+    Args:
+        path: the damaged store.
+        readable: what `mend` returned for it.
+        scratch: the copy to work on.
+
+    Raises:
+        StoreError: if the store was not made in one go at its version, or its first page does not hold.
+        sqlite3.Error: if the new store cannot be made.
+        OSError: likewise, or if the file cannot be read.
+    """
+    if readable != scratch:
+        _copy_with_log(path, scratch)
+    fresh = beside(scratch, ".fresh")
+    try:
+        with scratch.open("rb") as file:
+            header = file.read(_HEADER)
+            size = int.from_bytes(header[_PAGE_SIZE], "big")
+            first = header + file.read(size - _HEADER) if size > _HEADER else header
+        version = int.from_bytes(header[_VERSION], "big")
+        remove_database(fresh)
+        with closing(sqlite3.connect(fresh, isolation_level=None)) as connection:
+            migrate(connection, fresh, steps=STEPS[:version])
+        made = fresh.read_bytes()
+        places = _places(first)
+        if not places or int.from_bytes(made[_PAGE_SIZE], "big") != size or places != _places(made[:size]):
+            raise StoreError(
+                f"nothing of session store {path} can be read: the list of its tables is lost, and it does not lie "
+                f"where a new store of version {version} has it, as after a step from an earlier one; restore a copy",
+                path=path,
+            )
+        with scratch.open("r+b") as file:
+            for place in places:
+                start = (place - 1) * size
+                file.seek(start)
+                file.write(made[start : start + size])
+    finally:
+        remove_database(fresh)
+    return scratch, "the list of its tables was lost and is taken from a new store, which has it in the same places"
+
+
+def _places(first: bytes) -> list[int]:
+    """Return which pages the list of tables lies in, as the first page names them; none where it names none."""
+    if first[_HEADER : _HEADER + 1] != _INTERIOR:
+        return []
+    count = int.from_bytes(first[_CELLS], "big")
+    cells = [int.from_bytes(first[at : at + 2], "big") for at in range(_POINTERS, _POINTERS + 2 * count, 2)]
+    return [*(int.from_bytes(first[at : at + 4], "big") for at in cells), int.from_bytes(first[_RIGHTMOST], "big")]

@@ -34,6 +34,7 @@ from logger.store.rows import (
     SessionRow,
     SheetRequest,
     Skip,
+    StoreEvent,
     TakeBack,
 )
 from logger.store.tables import TABLES, Value
@@ -303,6 +304,10 @@ class StoreReader:
         """Return the record that was sealed last, None if there is none."""
         found = self._rows(RecordRow, last="DESC LIMIT 1")
         return found[0] if found else None
+
+    def events(self) -> list[StoreEvent]:
+        """Return what happened to the store itself, in that order."""
+        return self._rows(StoreEvent)
 
     def count(self, session: str | None = None) -> int:
         """Return how many readings are kept, of one session or in all; those taken back count too."""

@@ -3,52 +3,65 @@
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
+from logger.counted import are, counted
 from logger.errors import InputFileError, StoreError
+from logger.store import events
 from logger.store.attached import astray, copy_contents
-from logger.store.chain import columns_of, follow, last_entry, tables_of
+from logger.store.chain import START, columns_of, quoted, tables_of
 from logger.store.connect import check_free, check_present, connect_file, create_file, resolve
 from logger.store.faults import in_words
-from logger.store.files import Progress, beside, no_progress, remove_database, sync_folder
+from logger.store.files import Progress, beside, hash_of, no_progress, remove_database, sync_folder
 from logger.store.ids import new_id
-from logger.store.mending import mend
+from logger.store.log_size import log_bytes
+from logger.store.mending import is_store, mend, put_tables_back
+from logger.store.past_damage import first_readable, last_readable, readable
 from logger.store.schema import check_identity, version_of
+from logger.store.trail import changed_past_damage, changed_words, extend, table_words
 from logger.store.witness import (
     Witness,
     another_store,
-    changed_tables,
+    is_comparable,
     now_text,
-    table_words,
     witness_or_words,
     write_witness,
 )
 
-_REACH: Final = 100_000
-"""How many numbers in a row are tried beyond a row that cannot be read, where nothing says how many there were."""
 _TOLD_EVERY: Final = 1_000
 
 
 @dataclass(slots=True, kw_only=True)
 class Recovered:
-    """A new store at ``path``: rows ``kept`` and, by table, rows that are known to be ``lost``; ``wrong`` in words."""
+    """A new store at ``path`` of an id of its own: rows ``kept``, and, by table, rows that are known to be ``lost``.
+
+    ``changed`` has the least number of rows kept that are not as they were, ``wrong`` all of it in words; ``gaps`` are
+    the numbers that the lost rows had where that is known (not those at the end of a table); ``source_id``
+    is the id of the damaged store, empty where it is lost, ``file_sha256`` and ``log_sha256`` what its files hash to.
+    """
 
     path: Path
     store_id: str
+    source_id: str = ""
+    file_sha256: str = ""
+    log_sha256: str = ""
+    witnessed: bool = False
+    changed: dict[str, int] = field(default_factory=dict)
+    gaps: dict[str, list[range]] = field(default_factory=dict)
     kept: dict[str, int] = field(default_factory=dict)
     lost: dict[str, int] = field(default_factory=dict)
     wrong: list[str] = field(default_factory=list)
 
 
 def recover(path: Path | str, target: Path | str, progress: Progress = no_progress) -> Recovered:
-    """Read a damaged store row by row, past what cannot be read, into a new store of the same id.
+    """Read a damaged store row by row, past what cannot be read, into a new store of an id of its own.
 
-    The damaged file is only read; one that SQLite refuses as a whole is read from a copy (`mend`). Rows are numbered
-    anew without gaps and keep their order. Rows whose instrument, session or gauge is lost are kept all the same.
+    The new store keeps what it was recovered from, and what was lost or changed. The damaged file is only read; one
+    that SQLite refuses as a whole is read from a copy (`mend`). Rows are numbered anew without gaps and keep their
+    order. Rows whose instrument, session or gauge is lost are kept all the same.
 
     Args:
         path: the damaged store.
@@ -66,8 +79,11 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
     building, scratch = beside(target, ".part"), beside(target, ".mended")
     try:
         remove_database(building)
-        readable, wrong = mend(path, scratch)
-        with closing(connect_file(readable, "ro")) as source:
+        whole, wrong = mend(path, scratch)
+        if is_store(whole) and not _lists_tables(whole):
+            whole, told = put_tables_back(path, whole, scratch)
+            wrong.append(told)
+        with closing(connect_file(whole, "ro")) as source:
             check_identity(source, path)
             source.execute("BEGIN")  # all tables as of one commit, whoever writes meanwhile
             found = _recover(source, path, building, progress)
@@ -75,11 +91,14 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
         building.rename(target)
         sync_folder(target.parent)
         with closing(connect_file(target, "ro")) as made:
-            chain = {name: follow(made, name) for name in tables_of(made)}
+            ends = {name: extend(made, name, START, ()) for name in tables_of(made)}
             version = version_of(made)
             copy_contents(made, path, target, progress)
             found.wrong += astray(made, target, progress)
-        write_witness(target, Witness(store_id=found.store_id, version=version, at=now_text(), chain=chain))
+        chain = {name: end for name, (end, _) in ends.items()}
+        marks = {name: on_the_way for name, (_, on_the_way) in ends.items()}
+        witness = Witness(store_id=found.store_id, version=version, at=now_text(), chain=chain, marks=marks)
+        write_witness(target, witness)
     except InputFileError as error:
         raise StoreError(f"session store {path} cannot be recovered into {target}: {error}", path=path) from error
     except (sqlite3.Error, OSError) as error:
@@ -93,68 +112,86 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
 
 
 def _recover(source: sqlite3.Connection, path: Path, building: Path, progress: Progress) -> Recovered:
-    found = Recovered(path=building, store_id="")
-    witness = witness_or_words(path, found.wrong)
-    identity = _readable_first(source, "SELECT id, created_at_ns FROM store")
     now_ns = time.time_ns()
-    found.store_id, created_at_ns = identity or (
-        witness.store_id if witness is not None else new_id(now_ns, os.urandom(8)),
-        now_ns,
-    )
+    found = Recovered(
+        path=building, store_id=new_id(now_ns, os.urandom(8)), file_sha256=hash_of(path, progress),
+        log_sha256=hash_of(beside(path, "-wal"), progress) if log_bytes(path) else "",
+    )  # fmt: skip
+    witness = witness_or_words(path, found.wrong)
+    identity = first_readable(source, "SELECT id FROM store")
     if identity is None:
-        found.wrong.append(
-            "the id of the store cannot be read; the new store has that of the witness, or one of its own"
-        )
-    elif witness is not None and (other := another_store(witness, found.store_id)):
+        found.source_id = "" if witness is None else witness.store_id
+        from_where = "nothing else tells it" if witness is None else "its witness tells it"
+        found.wrong.append(f"the id of the store cannot be read; {from_where}")
+    else:
+        found.source_id = str(identity[0])
+    if witness is not None and (other := another_store(witness, found.source_id)):
         found.wrong.append(other)
         witness = None
-    create_file(building, store_id=found.store_id, created_at_ns=created_at_ns)
+    found.witnessed = witness is not None
+    create_file(building, store_id=found.store_id, created_at_ns=now_ns)
     with closing(connect_file(building, "rw")) as target:
         target.execute("PRAGMA synchronous = FULL")
         ours = set(tables_of(target)) - {"store"}
-        for table in _tables(source, path):
+        for table in tables_of(source):
             if table in ours:
                 known = witness.chain[table].entries if witness is not None and table in witness.chain else 0
                 _take_table(source, target, table, known, found, progress)
         _tell_orphans(target, found)
+        if witness is not None:
+            _tell_changes(source, witness, found)
+        _note(target, found, now_ns)
         target.execute("PRAGMA journal_mode = DELETE")  # one file, without a log beside it
-    if witness is not None and not found.lost:
-        found.wrong += changed_tables(source, witness)
     return found
 
 
-def _tables(source: sqlite3.Connection, path: Path) -> list[str]:
-    try:
-        return tables_of(source)
-    except sqlite3.DatabaseError as error:
-        raise StoreError(
-            f"nothing of session store {path} can be read: the list of its tables is lost ({error}); restore a copy",
-            path=path,
-        ) from error
+def _tell_changes(source: sqlite3.Connection, witness: Witness, found: Recovered) -> None:
+    if not is_comparable(witness, version_of(source)):
+        return
+    for table, link in sorted(witness.chain.items()):
+        if table in found.kept:
+            spans = changed_past_damage(source, table, link, witness.marks.get(table, ()))
+            found.wrong += changed_words(source, table, spans)
+            kept = [one for one in spans if not any(one.first in gap and one.last in gap for gap in found.gaps[table])]
+            if kept:
+                found.changed[table] = len(kept)
 
 
-def _readable_first(source: sqlite3.Connection, statement: str) -> Any:
-    try:
-        return source.execute(statement).fetchone()
-    except sqlite3.DatabaseError:
-        return None
+def _note(target: sqlite3.Connection, found: Recovered, now_ns: int) -> None:
+    told = {
+        "store": found.source_id, "file_sha256": found.file_sha256, "log_sha256": found.log_sha256,
+        "witnessed": found.witnessed, "lost": found.lost, "changed": found.changed,
+    }  # fmt: skip
+    events.note(target, found.path, events.RECOVERED, told, at_ns=now_ns)
+
+
+def _lists_tables(path: Path) -> bool:
+    with closing(connect_file(path, "ro")) as source:
+        try:
+            return bool(tables_of(source))
+        except sqlite3.DatabaseError:
+            return False
 
 
 def _take_table(
     source: sqlite3.Connection, target: sqlite3.Connection, table: str, known: int, found: Recovered, progress: Progress
 ) -> None:
     columns = [name for name in columns_of(source, table) if name in columns_of(target, table) and name != "entry"]
-    names, marks = ", ".join(columns), ", ".join("?" * len(columns))
-    last = max(known, _last_readable(source, table))
+    names, marks = "".join(f", {quoted(name)}" for name in columns), ", ".join("?" * len(columns))
+    last = max(known, last_readable(source, table))
     kept = refused = seen = 0
+    gaps = found.gaps.setdefault(table, [])
     target.execute("BEGIN IMMEDIATE")
-    for entry, *values in _readable(source, f"SELECT entry, {names} FROM {table}", last):
+    for entry, *values in readable(source, table, names, last):
+        if entry > seen + 1:
+            gaps.append(range(seen + 1, entry))
         seen = entry
         try:
-            target.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", values)
+            target.execute(f"INSERT INTO {table} ({names[2:]}) VALUES ({marks})", values)
             kept += 1
         except sqlite3.IntegrityError:
             refused += 1  # what its own table would never have taken was changed on the disk
+            gaps.append(range(entry, entry + 1))
         if entry % _TOLD_EVERY == 0:
             progress(f"reading every {table_words(table)}", min(entry / max(last, 1), 1.0))
     target.execute("COMMIT")
@@ -163,35 +200,14 @@ def _take_table(
     if lost:
         found.lost[table] = lost
         why = f", {refused} of them changed so that they no longer hold" if refused else ""
-        found.wrong.append(f"{lost} of {max(last, seen)} rows of {table_words(table)} are lost{why}")
-
-
-def _last_readable(source: sqlite3.Connection, table: str) -> int:
-    try:
-        return last_entry(source, table)
-    except sqlite3.DatabaseError:
-        return 0
-
-
-def _readable(source: sqlite3.Connection, select: str, last: int) -> Iterator[tuple[Any, ...]]:
-    """Yield a table's rows in order, stepping over every one that cannot be read."""
-    entry, end = 0, last or _REACH
-    while entry < end:
-        try:
-            for row in source.execute(f"{select} WHERE entry > ? ORDER BY entry", (entry,)):
-                entry, end = row[0], last or row[0] + _REACH
-                yield row
-        except sqlite3.DatabaseError:
-            entry += 1
-        else:
-            return
+        found.wrong.append(f"{lost} of {counted(max(last, seen), 'row')} of {table_words(table)} {are(lost)} lost{why}")
 
 
 def _tell_orphans(target: sqlite3.Connection, found: Recovered) -> None:
     orphans: dict[tuple[str, str], int] = {}
     for table, _, parent, _ in target.execute("PRAGMA foreign_key_check"):
         orphans[table, parent] = orphans.get((table, parent), 0) + 1
-    found.wrong += [
-        f"{count} rows of {table_words(table)} are kept, and what they belong to ({table_words(parent)}) is lost"
-        for (table, parent), count in sorted(orphans.items())
-    ]
+    for (table, parent), count in sorted(orphans.items()):
+        belong = "it belongs" if count == 1 else "they belong"
+        kept = f"{counted(count, 'row')} of {table_words(table)} {are(count)} kept"
+        found.wrong.append(f"{kept}, and what {belong} to ({table_words(parent)}) is lost")

@@ -314,6 +314,16 @@ class SessionFactor:
     value: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreEvent:
+    """Something that happened to the store itself; key ``number``, from 1. ``description`` is JSON text."""
+
+    number: int
+    at_ns: int
+    kind: str
+    description: str
+
+
 Row = (
     InstrumentRow
     | InstrumentRevision
@@ -335,6 +345,7 @@ Row = (
     | Attachment
     | AttachmentNote
     | SessionFactor
+    | StoreEvent
 )
 
 

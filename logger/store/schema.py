@@ -24,6 +24,8 @@ class Step:
 
     words: str
     statements: tuple[str, ...]
+    fills: bool = False
+    """It fills or rebuilds a table that was there, so that hashes of rows from before do not hold after it."""
 
 
 def _append_only(table: str, *key: str) -> tuple[str, ...]:
@@ -193,16 +195,21 @@ _THIRD: Final = Step(
     ),
 )
 
-_NOTES_OF_FILES: Final = Step(
-    words="who attached a file, and what they say of it",
+_FOURTH: Final = Step(
+    words="who attached a file; since when a store is counted and what it was recovered from",
     statements=(
         f"""CREATE TABLE attachment_note ({_ENTRY}, attachment TEXT NOT NULL REFERENCES attachment (id), {_NUMBER},
         at_ns INTEGER NOT NULL, who TEXT NOT NULL, note TEXT NOT NULL, UNIQUE (attachment, number)) STRICT""",
         *_append_only("attachment_note", "attachment", "number"),
+        f"""CREATE TABLE store_event ({_ENTRY},
+        number INTEGER NOT NULL UNIQUE CONSTRAINT "number must be 1 or more" CHECK (number >= 1),
+        at_ns INTEGER NOT NULL, kind TEXT NOT NULL CONSTRAINT "kind must not be empty" CHECK (kind <> ''),
+        description TEXT NOT NULL) STRICT""",
+        *_append_only("store_event", "number"),
     ),
 )
 
-STEPS: Final = (_FIRST, _SECOND, _THIRD, _NOTES_OF_FILES)
+STEPS: Final = (_FIRST, _SECOND, _THIRD, _FOURTH)
 """Every migration; step n leads from version n - 1 to version n."""
 
 
@@ -236,6 +243,11 @@ def _take(connection: sqlite3.Connection, version: int, step: Step) -> None:
 def version_of(connection: sqlite3.Connection) -> int:
     """Return the number of the last migration that a store has; 0 for none."""
     return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def same_hashes(before: int, after: int, *, steps: Sequence[Step] = STEPS) -> bool:
+    """Tell whether hashes of rows that a store had at one version hold at a later one."""
+    return before <= after and not any(one.fills for one in steps[before:after])
 
 
 def check_identity(connection: sqlite3.Connection, path: Path, *, known: int = len(STEPS)) -> int:

@@ -15,6 +15,7 @@ from logger.store.ids import new_id
 from logger.store.owner import OwnerLock
 from logger.store.reader import StoreReader
 from logger.store.rows import Row
+from logger.store.witness import begin_witness
 from logger.store.writer import OnTrouble, Wait, Writer, ignore_trouble
 
 PROGRAM = "fretledger"
@@ -32,9 +33,11 @@ class Store:
     manager. Every method may be called from any thread.
     """
 
-    def __init__(self, path: Path, lock: OwnerLock, *, on_trouble: OnTrouble, wait: Wait) -> None:
+    def __init__(
+        self, path: Path, lock: OwnerLock, *, on_trouble: OnTrouble, wait: Wait, hash_all: bool = False
+    ) -> None:
         self.path = path
-        self._writer = Writer(path, lock, on_trouble=on_trouble, wait=wait)
+        self._writer = Writer(path, lock, on_trouble=on_trouble, wait=wait, hash_all=hash_all)
 
     @classmethod
     def create(
@@ -63,7 +66,9 @@ class Store:
         lock = OwnerLock(path, program=program)
         try:
             now_ns = time.time_ns()
-            create_file(path, store_id=new_id(now_ns, os.urandom(8)), created_at_ns=now_ns)
+            store_id = new_id(now_ns, os.urandom(8))
+            create_file(path, store_id=store_id, created_at_ns=now_ns)
+            begin_witness(path, store_id)
         except BaseException:
             lock.release()
             raise
@@ -77,6 +82,7 @@ class Store:
         program: str = PROGRAM,
         on_trouble: OnTrouble = ignore_trouble,
         wait: Wait = Event.wait,
+        hash_all: bool = False,
     ) -> Self:
         """Open an existing store and own it. An older store is brought up to date.
 
@@ -85,8 +91,10 @@ class Store:
             program: how a second process is told who owns the store.
             on_trouble: as in `Writer`.
             wait: as in `Writer`.
+            hash_all: as in `Writer`.
 
         Raises:
+            StoreLossError: if the store does not hold what its witness saw, or its witness is broken.
             StoreBusyError: if another process owns it, naming that process, or has locked the database.
             StoreVersionError: if a newer program wrote it.
             StoreForeignError: if the file is empty or not a session store.
@@ -95,7 +103,7 @@ class Store:
         path = resolve(path)
         check_present(path)
         lock = OwnerLock(path, program=program)
-        return cls(path, lock, on_trouble=on_trouble, wait=wait)
+        return cls(path, lock, on_trouble=on_trouble, wait=wait, hash_all=hash_all)
 
     @classmethod
     def open_or_create(

@@ -27,6 +27,7 @@ from logger.store.rows import (
     SessionRow,
     SheetRequest,
     Skip,
+    StoreEvent,
     TakeBack,
 )
 
@@ -152,5 +153,6 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     Attachment: _table(Attachment, "attachment", ("id",), "its instrument or session"),
     AttachmentNote: _table(AttachmentNote, "attachment_note", ("attachment", "number"), "its attached file"),
     SessionFactor: _table(SessionFactor, "session_factor", _AMENDMENT, "its session"),
+    StoreEvent: _table(StoreEvent, "store_event", ("number",)),
 })
 """Every row class and its table."""

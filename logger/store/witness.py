@@ -8,19 +8,25 @@ not be seen.
 
 import json
 import logging
+import re
 import sqlite3
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import StoreError, StoreLossError
-from logger.store.chain import START, Link, follow, last_entry, tables_of
+from logger.counted import are, counted
+from logger.errors import StoreError, StoreLossError, WitnessError
+from logger.store import events
+from logger.store.chain import START, Link, last_entry, tables_of
 from logger.store.faults import in_words
 from logger.store.files import beside, replace_text
-from logger.store.schema import version_of
+from logger.store.log_size import log_bytes
+from logger.store.schema import STEPS, same_hashes, version_of
+from logger.store.trail import Marks, changed_spans, changed_words, extend, table_words
 
 log = logging.getLogger(__name__)
 
@@ -34,16 +40,26 @@ REMEDY: Final = (
     "put the whole file back together with its -wal file, or a copy together with its own witness; "
     "or take what is left into a new store with `fretledger store recover`"
 )
+REMEDY_OF_BROKEN: Final = (
+    "put the witness and the store back from one copy, or move the witness away: a new one then counts from that "
+    "moment on, and the store and all records sealed from it say so"
+)
+_HEAD: Final = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Witness:
-    """What a store held ``at`` a time (ISO 8601, UTC): its id, the version of its tables, each table's chain."""
+    """What a store held ``at`` a time (ISO 8601, UTC): its id, the version of its tables, each table's chain.
+
+    ``marks`` are links on the way along each chain, ``log_bytes`` is how large the log beside the store was.
+    """
 
     store_id: str
     version: int
     at: str
     chain: Mapping[str, Link]
+    marks: Mapping[str, Marks] = field(default_factory=dict)
+    log_bytes: int = 0
 
 
 def witness_path(store: Path) -> Path:
@@ -55,44 +71,73 @@ def read_witness(store: Path) -> Witness | None:
     """Return the witness beside a store, None where there is none.
 
     Raises:
+        WitnessError: if there is one that is broken.
         StoreError: if there is one that cannot be read.
     """
     path = witness_path(store)
     try:
-        return _witness(json.loads(path.read_text(encoding="utf-8")))
+        return _witness(_values(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         return None
     except OSError as error:
         fault = in_words(error, path=store, doing=f"compared with {path.name}")
         raise fault from error
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise StoreError(
-            f"{path} must be the witness of a session store, and cannot be understood ({error!r}); move it away: "
-            "the bench makes a new one, which counts from then on",
-            path=store,
-        ) from error
+    except (_BrokenError, UnicodeDecodeError) as error:
+        why = str(error) if isinstance(error, _BrokenError) else "it is not text"
+        found = f"{path} must be the witness of session store {store.name} and is broken: {why}"
+        raise WitnessError(found, REMEDY_OF_BROKEN, path=store) from error
+
+
+class _BrokenError(Exception):
+    """What a witness must be and is not."""
+
+
+def _values(text: str) -> Any:
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise _BrokenError("it is empty" if not text.strip() else "it is not JSON") from error
 
 
 def witness_or_words(store: Path, wrong: list[str]) -> Witness | None:
     """Return the witness beside a store, None where there is none; one that cannot be read is told in ``wrong``."""
     try:
         return read_witness(store)
+    except WitnessError as error:
+        wrong.append(error.found)
+        return None
     except StoreError as error:
         wrong.append(str(error))
         return None
 
 
 def _witness(held: Any) -> Witness:
+    if not isinstance(held, dict) or "format" not in held:
+        raise _BrokenError("it does not say its format")
     if held["format"] != FORMAT:
-        raise ValueError(f"format {held['format']!r}")
-    chain = {name: _link(one) for name, one in held["tables"].items()}
-    return Witness(store_id=str(held["store"]), version=int(held["version"]), at=str(held["at"]), chain=chain)
+        raise _BrokenError(f"it is of format {str(held['format'])[:20]}, this program knows {FORMAT}")
+    store_id, version, at, tables = (held.get(name) for name in ("store", "version", "at", "tables"))
+    log = held.get("log_bytes", 0)
+    if not (isinstance(store_id, str) and type(version) is int and isinstance(at, str) and isinstance(tables, dict)
+            and type(log) is int and all(isinstance(one, dict) for one in tables.values())):  # fmt: skip
+        raise _BrokenError("it must hold store, version, at and tables")
+    chain = {name: _link(name, one.get("entries"), one.get("head")) for name, one in tables.items()}
+    marks = {name: _marks(name, one.get("marks", [])) for name, one in tables.items()}
+    return Witness(store_id=store_id, version=version, at=at, chain=chain, marks=marks, log_bytes=log)
 
 
-def _link(held: Any) -> Link:
-    entries, head = int(held["entries"]), str(held["head"])
-    if entries < 0 or len(bytes.fromhex(head)) != len(bytes.fromhex(START.head)):
-        raise ValueError(f"head {head!r} of {entries} entries")
+def _marks(name: str, held: Any) -> Marks:
+    if not isinstance(held, list) or not all(isinstance(one, list) and len(one) == 2 for one in held):
+        raise _BrokenError(f"the marks of {name[:40]!r} must be pairs of a number and a hash")
+    found = tuple(_link(name, entries, head) for entries, head in held)
+    if any(after.entries <= before.entries for before, after in pairwise((START, *found))):
+        raise _BrokenError(f"the marks of {name[:40]!r} must come in order")
+    return found
+
+
+def _link(name: str, entries: Any, head: Any) -> Link:
+    if type(entries) is not int or entries < 0 or not isinstance(head, str) or not _HEAD.fullmatch(head):
+        raise _BrokenError(f"table {name[:40]!r} must have a number of entries and a hash of 64 hex digits")
     return Link(entries=entries, head=head)
 
 
@@ -102,19 +147,36 @@ def write_witness(store: Path, witness: Witness) -> None:
     Raises:
         OSError: if it cannot be written.
     """
-    tables = {name: {"entries": link.entries, "head": link.head} for name, link in sorted(witness.chain.items())}
-    held = {"format": FORMAT, "store": witness.store_id, "version": witness.version, "at": witness.at, "tables": tables}
-    replace_text(witness_path(store), json.dumps(held, indent=1) + "\n")
+    tables = {
+        name: {
+            "entries": link.entries, "head": link.head,
+            "marks": [[mark.entries, mark.head] for mark in witness.marks.get(name, ())],
+        }
+        for name, link in sorted(witness.chain.items())
+    }  # fmt: skip
+    held = {
+        "format": FORMAT, "store": witness.store_id, "version": witness.version, "at": witness.at,
+        "log_bytes": witness.log_bytes, "tables": tables,
+    }  # fmt: skip
+    replace_text(witness_path(store), json.dumps(held) + "\n")
+
+
+def begin_witness(store: Path, store_id: str) -> None:
+    """Write the witness of a store that was just made and holds no row yet, so that all that comes is counted.
+
+    Raises:
+        StoreError: if it cannot be written.
+    """
+    try:
+        write_witness(store, Witness(store_id=store_id, version=len(STEPS), at=now_text(), chain={}))
+    except OSError as error:
+        fault = in_words(error, path=store, doing=f"given its {witness_path(store).name}")
+        raise fault from error
 
 
 def now_text() -> str:
     """Return the time of a witness that is made now."""
     return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def table_words(table: str) -> str:
-    """Name a table in a sentence."""
-    return table.replace("_", " ")
 
 
 def another_store(witness: Witness, store_id: str) -> str | None:
@@ -136,25 +198,54 @@ def lost_rows(connection: sqlite3.Connection, witness: Witness) -> list[str]:
     there = set(tables_of(connection))
     found = {name: last_entry(connection, name) if name in there else 0 for name in witness.chain}
     return [
-        f"{link.entries - found[name]} of {link.entries} rows of {table_words(name)} are gone"
+        gone_words(link.entries - found[name], link.entries, name)
         for name, link in sorted(witness.chain.items())
         if found[name] < link.entries
     ]
 
 
-def changed_tables(connection: sqlite3.Connection, witness: Witness) -> list[str]:
-    """Say which tables do not have the rows that a witness saw; a witness of another version cannot tell.
+def gone_words(gone: int, of: int, table: str) -> str:
+    """Say how many of a table's rows are gone."""
+    return f"{gone} of {counted(of, 'row')} of {table_words(table)} {are(gone)} gone"
+
+
+def cut_log_words(store: Path, witness: Witness) -> list[str]:
+    """Say, of a store that lost rows, that its log was cut or deleted, where the witness shows it.
+
+    Raises:
+        OSError: if the system does not tell how large the log is.
+    """
+    there, name = log_bytes(store), beside(store, "-wal").name
+    if there >= witness.log_bytes:
+        return []
+    now = f"has {there} now: it was cut" if there else "is gone: it was cut, deleted or left behind"
+    return [
+        f"its log {name} had {witness.log_bytes} bytes then and {now}, or an older copy was put in the store's place"
+    ]
+
+
+def is_comparable(witness: Witness, version: int) -> bool:
+    """Tell whether the hashes of a witness hold for a store of a version."""
+    return same_hashes(witness.version, version)
+
+
+def changed_rows(connection: sqlite3.Connection, witness: Witness) -> list[str]:
+    """Say which rows are not those that a witness saw; one from before a step that fills a table cannot tell.
 
     Raises:
         sqlite3.Error: if the file cannot be read.
     """
-    if witness.version != version_of(connection):
+    if not is_comparable(witness, version_of(connection)):
         return []
     return [
-        f"a row of {table_words(name)} is not as it was kept"
+        text
         for name, link in sorted(witness.chain.items())
-        if link.entries and follow(connection, name, until=link.entries).head != link.head
+        for text in changed_words(connection, name, changed_spans(connection, name, link, witness.marks.get(name, ())))
     ]
+
+
+def _is_small(witness: Witness) -> bool:
+    return sum(link.entries for link in witness.chain.values()) <= HASHED_AT_OPENING
 
 
 class WitnessKeeper:
@@ -162,11 +253,13 @@ class WitnessKeeper:
 
     Args:
         path: the store's file.
+        hash_all: compare a store hash by hash at opening, however large it is.
         clock: seconds that never step back.
     """
 
-    def __init__(self, path: Path, *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, path: Path, *, hash_all: bool = False, clock: Callable[[], float] = time.monotonic) -> None:
         self._path = path
+        self._hash_all = hash_all
         self._clock = clock
         self._witness: Witness | None = None
         self._stale = False
@@ -176,30 +269,36 @@ class WitnessKeeper:
     def open(self, connection: sqlite3.Connection, store_id: str) -> None:
         """Compare a store that is being opened with what is known of it, and go on from there.
 
-        Raises:
-            StoreLossError: if the store does not hold what its witness saw.
-            sqlite3.Error: if the file cannot be read.
-        """
-        known = self._witness or self._left()
-        if known is not None:
-            self._compare(connection, known, store_id)
-        version = version_of(connection)
-        chain = known.chain if known is not None and known.version == version else {}
-        self._witness = Witness(store_id=store_id, version=version, at=now_text(), chain=chain)
-        self._stale = True
+        Where nothing is known, because the witness was taken away, the store itself keeps since when it is counted.
 
-    def _left(self) -> Witness | None:
-        try:
-            return read_witness(self._path)
-        except StoreError as error:
-            log.warning("%s", error)
-            return None
+        Raises:
+            StoreLossError: if the store does not hold what its witness saw, or its witness is broken.
+            StoreError: if its witness cannot be read.
+            sqlite3.Error: if the file cannot be read or written.
+        """
+        known, version = self._witness or read_witness(self._path), version_of(connection)
+        if known is None:
+            log.warning("session store %s is counted from now on: %s", self._path, events.NO_WITNESS)
+            because = {"because": events.NO_WITNESS}
+            events.note(connection, self._path, events.COUNTED, because, at_ns=time.time_ns())
+        else:
+            self._compare(connection, known, store_id)
+        going_on = known if known is not None and is_comparable(known, version) else None
+        if going_on is not None and not any(going_on.marks.values()) and _is_small(going_on):
+            going_on = None  # of an earlier program: its rows were just compared, and get their marks from the first on
+        self._witness = Witness(
+            store_id=store_id, version=version, at=now_text(), chain={} if going_on is None else going_on.chain,
+            marks={} if going_on is None else going_on.marks,
+        )  # fmt: skip
+        self._stale = True
 
     def _compare(self, connection: sqlite3.Connection, known: Witness, store_id: str) -> None:
         other = another_store(known, store_id)
         wrong = [other] if other else lost_rows(connection, known)
-        if not wrong and sum(link.entries for link in known.chain.values()) <= HASHED_AT_OPENING:
-            wrong = changed_tables(connection, known)
+        if wrong and not other:
+            wrong += cut_log_words(self._path, known)
+        if not wrong and (_is_small(known) or self._hash_all):
+            wrong = changed_rows(connection, known)
         if wrong:
             raise StoreLossError(
                 f"session store {self._path} is not what it was at {known.at}: {'; '.join(wrong)}; {REMEDY}",
@@ -224,8 +323,15 @@ class WitnessKeeper:
             return
         self._next = self._clock() + EVERY_S
         try:
-            chain = {name: follow(connection, name, known.chain.get(name, START)) for name in tables_of(connection)}
-            self._witness = Witness(store_id=known.store_id, version=known.version, at=now_text(), chain=chain)
+            ends = {
+                name: extend(connection, name, known.chain.get(name, START), known.marks.get(name, ()))
+                for name in tables_of(connection)
+            }
+            self._witness = Witness(
+                store_id=known.store_id, version=known.version, at=now_text(), log_bytes=log_bytes(self._path),
+                chain={name: end for name, (end, _) in ends.items()},
+                marks={name: marks for name, (_, marks) in ends.items()},
+            )  # fmt: skip
             write_witness(self._path, self._witness)
         except (sqlite3.Error, OSError) as error:
             if not self._failing:

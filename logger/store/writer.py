@@ -10,6 +10,7 @@ from concurrent.futures import Future, InvalidStateError
 from pathlib import Path
 from typing import Final
 
+from logger.counted import counted
 from logger.errors import StoreError
 from logger.store.clocks import ClockWatch
 from logger.store.connect import BUSY_TIMEOUT_S, open_owner, store_id_of
@@ -54,14 +55,16 @@ class Writer:
         lock: the owner lock, held; released by `close`, or at once if the store cannot be opened.
         on_trouble: listener for failing and recovered commits.
         wait: how the second between two tries is waited: ``wait(closing, seconds)``, early when closing is set.
+        hash_all: compare every row with the witness at opening, however many there are: minutes for millions.
 
     Raises:
         StoreError: (or one of its kinds) if the store cannot be opened to write.
     """
 
     def __init__(
-        self, path: Path, lock: OwnerLock, *, on_trouble: OnTrouble = ignore_trouble, wait: Wait = threading.Event.wait
-    ) -> None:
+        self, path: Path, lock: OwnerLock, *, on_trouble: OnTrouble = ignore_trouble,
+        wait: Wait = threading.Event.wait, hash_all: bool = False,
+    ) -> None:  # fmt: skip
         self._path = path
         self._lock = lock
         self._on_trouble = on_trouble
@@ -72,7 +75,7 @@ class Writer:
         self._in_hand = 0
         self._trouble = ""
         self._log_held_up = ""
-        self._witness = WitnessKeeper(path)
+        self._witness = WitnessKeeper(path, hash_all=hash_all)
         self._clocks = ClockWatch()
         self._connection: sqlite3.Connection | None = None
         self._place: tuple[int, int] | None = None
@@ -146,6 +149,12 @@ class Writer:
     def _run(self, opened: Future[None]) -> None:
         try:
             self._connect()
+        except (sqlite3.Error, OSError) as error:
+            self._shut()
+            fault = in_words(error, path=self._path, doing="opened to write")
+            fault.__cause__ = error
+            opened.set_exception(fault)
+            return
         except BaseException as error:  # noqa: BLE001 - handed to the thread that constructs
             self._shut()
             opened.set_exception(error)
@@ -259,7 +268,9 @@ class Writer:
             batch += self._queue
             self._queue.clear()
         readings = sum(isinstance(row, ReadingRow) for row, _ in batch)
-        text = f"{_count(readings, 'reading')} and {_count(len(batch) - readings, 'other row')} were not saved: {cause}"
+        text = (
+            f"{counted(readings, 'reading')} and {counted(len(batch) - readings, 'other row')} were not saved: {cause}"
+        )
         log.error("session store %s closed: %s", self._path, text)
         self._report(text, len(batch))
         self._fail(batch, text, cause)
@@ -275,7 +286,7 @@ class Writer:
 
     def _report(self, text: str, waiting: int) -> None:
         if text != self._trouble and text:
-            log.warning("%s%s", text, f" ({_count(waiting, 'row')} waiting)" if waiting else "")
+            log.warning("%s%s", text, f" ({counted(waiting, 'row')} waiting)" if waiting else "")
         self._trouble = text
         try:
             self._on_trouble(text, waiting)
@@ -346,17 +357,15 @@ class Writer:
     def _shut(self) -> None:
         try:
             if self._connection is not None:
-                self._witness.write(self._connection)
+                self._witness.write(self._connection)  # first: whatever becomes of the log, the rows are counted
                 self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                self._witness.note()  # the log is shorter now
+                self._witness.write(self._connection)
         except sqlite3.Error as error:
             log.warning("session store %s keeps its -wal file, nothing is lost: %s", self._path, error)
         finally:
             self._disconnect()
             self._lock.release()
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _resolve(future: Future[None], refusal: StoreError | None) -> None:

@@ -1,5 +1,6 @@
 """The views Record and Rack over a real store, in a real browser."""
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -7,6 +8,7 @@ from typing import Any
 
 import pypdfium2
 import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from playwright.sync_api import Page, expect
 
 from logger.bench import keep_instrument
@@ -14,7 +16,9 @@ from logger.door import Answer, Door
 from logger.instrument import parse_instrument
 from logger.limits import default_limits, limits_toml
 from logger.looking import Looking
-from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store
+from logger.sealing.keys import SigningKey
+from logger.sealing.seal import choose, seal
+from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store, StoreEvent
 
 pytestmark = pytest.mark.browser
 
@@ -43,6 +47,24 @@ def visit(store: Store, name: str, session: str, seated: dict[str, float], *, da
     store.put(SessionEnd(session=session, at_ns=begun + 10**9, reason="done"))
 
 
+EVENTS = (
+    ("recovered", {"store": "s", "file_sha256": "ab" * 32, "log_sha256": "", "witnessed": True,
+                   "lost": {"reading": 3, "skip": 1}, "changed": {}}),
+    ("recovered", {"store": "", "file_sha256": "cd" * 32, "log_sha256": "", "witnessed": False, "lost": {},
+                   "changed": {}}),
+    ("counted", {"because": "no witness lay beside the store when it was opened"}),
+)  # fmt: skip
+"""A store that was recovered twice, and then lost its witness."""
+
+
+def sealed(store: Store, name: str) -> None:
+    """Seal all sessions of an instrument."""
+    with store.reader() as reader:
+        sessions = choose(reader, session=None, name=name)
+    key = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x01" * 32))
+    seal(store, sessions, key, certificate=None, software="a test", now_ns=20_100 * DAY_NS)
+
+
 @pytest.fixture(scope="module")
 def door(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
     """A door to a store with a neck visited twice, another one, and one whose name is markup."""
@@ -52,6 +74,14 @@ def door(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Door]:
         visit(store, "Ärmel no. 2", "other", EVEN, day=1, frets=range(7, 8))
         visit(store, "<b>bold</b>", "markup", EVEN, day=2, frets=range(7, 8))
         visit(store, "Reed no. 1", "second", EVEN, day=40, frets=range(5, 17))
+        sealed(store, "Ärmel no. 2")
+        for number, (kind, told) in enumerate(EVENTS, start=1):
+            store.put(
+                StoreEvent(
+                    number=number, at_ns=20_000 * DAY_NS + number * 1000, kind=kind, description=json.dumps(told)
+                )
+            )
+        sealed(store, "<b>bold</b>")
     made = Door(lambda _id, _action: Answer(done=True), Looking(path, current="second").ask)
     yield made
     made.close()
@@ -161,6 +191,18 @@ def test_the_record_has_the_worst_first_and_the_rest_folded(opened: Callable[...
     page.locator("#unit-in").click()
     expect(page.locator(".fails .text").first).to_contain_text("0.0059")
     assert looker.problems == []
+
+
+def test_a_seal_says_on_what_it_rests(opened: Callable[..., Any]) -> None:
+    page = opened("record/other").page
+    rests = page.locator("#view-record .code .rests")
+    expect(rests).to_have_text(["Every row counted since the store was made"], timeout=LOOKED_MS)
+    page.evaluate("() => { location.hash = 'record/markup'; }")
+    expect(rests).to_have_text([
+        re.compile(r"From a damaged store, recovered on \w+ \w+,? \d{4}; rows lost: 4, changed: 0 or more"),
+        re.compile("From a damaged store, recovered on .*: what was lost is not known"),
+        re.compile("Rows counted only since .*: what was lost or changed before would not be seen"),
+    ], timeout=LOOKED_MS)  # fmt: skip
 
 
 def test_a_session_that_is_not_there_is_told(door: Door, opened: Callable[..., Any]) -> None:

@@ -88,11 +88,14 @@ def test_sentences_come_in_the_unit_that_was_asked_for(told: dict[str, Any]) -> 
     assert "Fret 7 treble end stands proud by 0.0059 ± 0.0003 in" in pages(sheet_pdf(told, unit="in"))[0]
 
 
+RESTS = "rows counted only since 2026-01-02 03:04:05 UTC"
+
+
 def test_a_code_stands_there_only_where_a_record_was_given(told: dict[str, Any]) -> None:
     bare = sheet_pdf(told)
-    sealed = sheet_pdf(told | {"seal": {"code": "K7-40-QD", "modules": ["10" * 11, "01" * 11] * 11}})
+    sealed = sheet_pdf(told | {"seal": {"code": "K7-40-QD", "rests": RESTS, "modules": ["10" * 11, "01" * 11] * 11}})
     assert "Record K7-40-QD" not in pages(bare)[0]
-    assert "Record K7-40-QD" in pages(sealed)[0]
+    assert "Record K7-40-QD Rows counted only since 2026-01-02 03:04:05 UTC" in pages(sealed)[0]
     assert dark(sealed) > dark(bare) + 500
 
 

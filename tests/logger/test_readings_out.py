@@ -92,7 +92,8 @@ def test_one_session_of_several(store: Path, write: Write, tmp_path: Path):
         ({"fret": -1}, InputFileError, r"a fret must be from 0 \(the nut\) to 48, got -1"),
         ({"fret": 49}, InputFileError, "a fret must be from 0 .* got 49"),
         (
-            {"since": date(2026, 2, 1), "until": date(2026, 1, 1)}, InputFileError,
+            {"since": date(2026, 2, 1), "until": date(2026, 1, 1)},
+            InputFileError,
             "must not come after the last, got 2026-02-01 and 2026-01-01; change them round",
         ),
     ],

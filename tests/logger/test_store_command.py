@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import sqlite3
 import sys
 from collections.abc import Iterator
@@ -59,7 +60,7 @@ def test_inspect_says_what_is_lost_and_what_to_do(damaged: Path, capsys: pytest.
     assert store("inspect", "--store", damaged) == 1
 
     _, wrong, to_do = capsys.readouterr().out.splitlines()
-    assert wrong == "wrong: 1 of 3 rows of instrument are gone"
+    assert wrong == "wrong: 1 of 3 rows of instrument is gone"
     assert to_do.startswith("what to do: put the whole file back together with its -wal file, or a copy together with")
 
 
@@ -104,12 +105,20 @@ def test_copy_of_a_damaged_store_exits_1(damaged: Path, tmp_path: Path) -> None:
     assert store("copy", tmp_path / "copy.db", "--store", damaged) == 1
 
 
+UUID = r"[0-9a-f-]{36}"
+
+
 def test_recover(damaged: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert store("recover", tmp_path / "new.db", "--store", damaged) == 1
 
-    first, wrong = capsys.readouterr().out.splitlines()
+    first, wrong, made_from = capsys.readouterr().out.splitlines()
+    assert re.fullmatch(
+        rf"the new store is {UUID}; it and every record sealed from it say what it was made from: store {UUID}, "
+        "file SHA-256 [0-9a-f]{64}",
+        made_from,
+    )
     assert first == f"recovered into {tmp_path / 'new.db'}: 2 instrument"
-    assert wrong == "wrong: 1 of 3 rows of instrument are lost"
+    assert wrong == "wrong: 1 of 3 rows of instrument is lost"
     assert store("inspect", "--store", tmp_path / "new.db") == 0
     Store.open(tmp_path / "new.db").close()
 
@@ -127,7 +136,7 @@ def test_repack(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_repack_of_a_damaged_store_exits_1(damaged: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert store("repack", "--store", damaged) == 1
     assert (
-        "is not packed while something is wrong with it: 1 of 3 rows of instrument are gone" in capsys.readouterr().out
+        "is not packed while something is wrong with it: 1 of 3 rows of instrument is gone" in capsys.readouterr().out
     )
 
 
@@ -144,7 +153,7 @@ def test_json(damaged: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str])
     packed = json.loads(capsys.readouterr().out)
 
     assert inspected["sound"] is False
-    assert inspected["wrong"] == copied["wrong"] == ["1 of 3 rows of instrument are gone"]
+    assert inspected["wrong"] == copied["wrong"] == ["1 of 3 rows of instrument is gone"]
     assert inspected["tables"]["instrument"]["entries"] == recovered["kept"]["instrument"] == 2
     assert recovered["lost"] == {"instrument": 1}
     assert "1 of 3 rows" in refused["wrong"][0]

@@ -2,11 +2,13 @@
 
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
+from logger.door import Door, PageServer
 from logger.limits import default_limits, limits_toml
 from logger.sealing.keys import SigningKey
 from logger.sealing.seal import choose, seal
@@ -31,6 +33,10 @@ from logger.store import (
     TakeBack,
 )
 
+Record = Callable[..., int]
+"""Runs a `record` command and returns its exit status."""
+Lines = Callable[[], tuple[list[str], str]]
+"""Returns the lines printed since the last call, and what came on stderr."""
 NECK = 'name = "Invented neck"\nkind = "steel-string"\nscale_mm = 645.0\nfrets = 20\n'
 WORTH = {"resolution_mm": 0.001, "u_mm": 0.003, "zero_u_mm": 0.002}
 PAPER = b"neck of invented maple, board of invented ebony\n"
@@ -39,6 +45,10 @@ NOW_NS = 1_700_000_000_000_000_000
 KEY = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x01" * 32))
 OTHER_KEY = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x02" * 32))
 SHOP = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x03" * 32))
+
+
+def no_page(_door: Door, *, port: int) -> PageServer:
+    raise AssertionError("no page is served")
 
 
 def reading(sequence: int, value_nm: int, place: str, /, **changes: Any) -> ReadingRow:

@@ -22,9 +22,7 @@ def _serve(_door: Door, *, port: int) -> PageServer:
 
 
 @pytest.fixture
-def record(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Record:
+def record(store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Record:
     """Run a record command on a store that nobody owns; return its status, lines and notes."""
     store.close()
     monkeypatch.chdir(tmp_path)

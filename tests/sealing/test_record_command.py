@@ -9,61 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sealed_bench import keep, reading, sitting
+from sealed_bench import Lines, Record, keep, no_page, reading, sitting
 
 from logger import record_command
 from logger.cli import run
-from logger.door import Door, PageServer
 from logger.store import Store
 
-Record = Callable[..., int]
-Lines = Callable[[], tuple[list[str], str]]
 COMMAND = (sys.executable, "-c", "import sys; from dashboard.command import main; sys.exit(main())")
-
-
-def _serve(_door: Door, *, port: int) -> PageServer:
-    raise AssertionError("no page is served")
-
-
-@pytest.fixture
-def keys_folder(tmp_path: Path) -> Path:
-    return tmp_path / "keys"
-
-
-@pytest.fixture
-def record(tmp_path: Path, keys_folder: Path, monkeypatch: pytest.MonkeyPatch) -> Record:
-    """Run a record command with keys and files in a folder of the test."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
-
-    def typed(*arguments: object) -> int:
-        keyed = () if arguments[0] in {"show", "export"} else ("--keys", keys_folder)
-        return run(["record", *(str(one) for one in (*arguments, *keyed))], _serve)
-
-    return typed
-
-
-@pytest.fixture
-def printed(capsys: pytest.CaptureFixture[str]) -> Lines:
-    def read() -> tuple[list[str], str]:
-        out, err = capsys.readouterr()
-        return out.splitlines(), err
-
-    return read
-
-
-@pytest.fixture
-def path(store: Store) -> Path:
-    """A store that nobody owns."""
-    store.close()
-    return store.path
-
-
-@pytest.fixture
-def sealed(record: Record, path: Path, printed: Lines) -> Path:
-    assert record("seal", "--store", path, "--out", "r.json") == 0
-    printed()
-    return Path("r.json")
 
 
 def test_seal_says_what_to_keep(record: Record, path: Path, keys_folder: Path, printed: Lines) -> None:
@@ -163,7 +115,7 @@ def test_a_reason_cannot_command_the_terminal(record: Record, sealed: Path, prin
 def test_a_key_that_nobody_vouches_for_is_not_good(
     record: Record, sealed: Path, tmp_path: Path, printed: Lines
 ) -> None:
-    assert run(["record", "verify", str(sealed), "--keys", str(tmp_path / "none")], _serve) == 1
+    assert run(["record", "verify", str(sealed), "--keys", str(tmp_path / "none")], no_page) == 1
     assert "nothing here vouches for key" in printed()[0][0]
     assert not (tmp_path / "none").exists()
 
@@ -193,7 +145,7 @@ def test_what_does_not_hold_exits_2(
     record: Record, path: Path, sealed: Path, printed: Lines, arguments: tuple[str, ...], words: str
 ) -> None:
     try:
-        status = run(["record", *arguments], _serve)
+        status = run(["record", *arguments], no_page)
     except SystemExit as error:
         status = error.code  # type: ignore[assignment]
 
@@ -283,14 +235,19 @@ def test_a_shop_certifies_its_bench(record: Record, path: Path, tmp_path: Path, 
     shop = ("--keys", str(tmp_path / "shop"))
     record("key")
     bench = printed()[0][0].split()[0]
-    assert run(["record", "certify", bench, "--name", "bench 1", "--out", "c.json", *shop], _serve) == 0
+    assert run(["record", "certify", bench, "--name", "bench 1", "--out", "c.json", *shop], no_page) == 0
     assert record("key", "--certificate", "c.json") == 0
 
     assert record("seal", "--store", path, "--out", "r.json") == 0
     printed()
 
-    assert run(["record", "verify", "r.json", *shop], _serve) == 0
-    assert "certified by a shop as 'bench 1'" in printed()[0][0]
+    assert run(["record", "verify", "r.json", *shop], no_page) == 0
+    (line,) = printed()[0]
+    assert "(certified by your own shop's key), certified as 'bench 1' by shop key" in line
+    assert record("verify", "r.json") == 0
+    (line,) = printed()[0]
+    assert "(your own bench's), certified as 'bench 1' by shop key" in line
+    assert "which was not compared with a key of yours; from the first record; no head compared; rows counted" in line
     assert record("verify", "r.json", "--shop", tmp_path / "shop" / "shop.pub") == 0
     assert record("verify", "r.json", "--shop", "ab" * 32) == 1
     assert "certified by another shop's key" in printed()[0][1]
@@ -298,7 +255,7 @@ def test_a_shop_certifies_its_bench(record: Record, path: Path, tmp_path: Path, 
 
 def test_a_certificate_for_another_bench_is_not_taken(record: Record, tmp_path: Path, printed: Lines) -> None:
     shop = ("--keys", str(tmp_path / "shop"))
-    assert run(["record", "certify", "ab" * 32, "--name", "bench 1", "--out", "c.json", *shop], _serve) == 0
+    assert run(["record", "certify", "ab" * 32, "--name", "bench 1", "--out", "c.json", *shop], no_page) == 0
 
     assert record("key", "--certificate", "c.json") == 2
     assert "for another bench's key" in printed()[1]

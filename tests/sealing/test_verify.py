@@ -14,7 +14,7 @@ from logger.sealing import keys
 from logger.sealing.canonical import canonical
 from logger.sealing.keys import SigningKey
 from logger.sealing.seal import head_file, records_file
-from logger.sealing.verify import check_code, check_head, check_trust, read_head, read_records
+from logger.sealing.verify import certified, check_code, check_head, check_trust, read_head, read_records
 from logger.store import RecordRow
 
 Records = list[dict[str, Any]]
@@ -99,6 +99,12 @@ def _in_another_name(records: Records) -> None:
     resign(records[0], OTHER_KEY)
 
 
+def _two_of_one_number(records: Records) -> None:
+    records.append(json.loads(json.dumps(records[1])))
+    records[-1]["document"]["software"] = "another"
+    resign(records[-1])
+
+
 def _order(records: Records) -> None:
     records[1], records[2] = records[2], records[1]
 
@@ -115,6 +121,19 @@ TAMPERED = {
     "wrong previous": (_wrong_previous, "record 2 has the wrong previous: it follows another record 1"),
     "the first follows one": (_first_follows, "record 1 has the wrong previous: only the first"),
     "the third follows none": (_third_follows_none, "record 3 has the wrong previous: only the first"),
+    "the first twice": (
+        lambda records: records.insert(1, dict(records[0])),
+        "record 1 is given twice; give each record",
+    ),
+    "the last twice": (
+        lambda records: records.append(dict(records[0])),
+        "record 1 is given twice; give each record once",
+    ),
+    "two of one number": (_two_of_one_number, r"there are two records 2, codes \S+ and \S+: one of them was made anew"),
+    "rests on nothing": (
+        lambda records: records[0]["document"].update(rests_on={}),
+        "does not know what the record says",
+    ),
     "another store": (_another_store, "record 2 belongs to another store's chain"),
     "no record": (lambda records: records.clear(), "the file holds no record"),
     "unknown key": (lambda records: records[0].update(more=1), "unknown format: a record of the file must have"),
@@ -212,6 +231,31 @@ def test_a_record_from_before_its_certificate_is_told(sealer: Sealer, change: Ch
 def test_a_record_without_a_certificate_is_told(chain: list[RecordRow]) -> None:
     with pytest.raises(RecordError, match="record 1 has no certificate of a shop"):
         check_trust(read_records(records_file(chain)), key=None, shop=SHOP.public)
+
+
+def test_a_certificate_given_beside_the_file_counts(chain: list[RecordRow]) -> None:
+    """A record sealed before its bench was certified holds against the shop's key, and its file stays as it is."""
+    sealed = read_records(records_file(chain))
+    early = keys.certify(SHOP, KEY.public, name="bench 1", at=BEFORE)
+
+    with_it = certified(sealed, early)
+    too_late = certified(sealed, keys.certify(SHOP, KEY.public, name="bench 1", at=AFTER))
+
+    check_trust(with_it, key=None, shop=SHOP.public)
+    assert [one.sha256 for one in with_it] == [one.sha256 for one in sealed]
+    with pytest.raises(RecordError, match=r"certificate begins to hold; a shop that knows .* --since"):
+        check_trust(too_late, key=None, shop=SHOP.public)
+    with pytest.raises(RecordError, match=r"is for bench key .*, which sealed none of the records"):
+        certified(sealed, keys.certify(SHOP, OTHER_KEY.public, name="bench 9", at=BEFORE))
+
+
+def test_an_exported_file_may_carry_a_later_certificate(chain: list[RecordRow]) -> None:
+    early = keys.certify(SHOP, KEY.public, name="bench 1", at=BEFORE)
+
+    sealed = read_records(records_file(chain, certificate=early))
+
+    check_trust(sealed, key=None, shop=SHOP.public)
+    assert [one.sha256 for one in sealed] == [row.sha256 for row in chain]
 
 
 def test_another_benchs_certificate_is_told(change: Change) -> None:

@@ -15,7 +15,7 @@ from logger.shop.address import connect
 from logger.shop.outbox import Outbox
 from logger.shop.sending import Sender
 from logger.shop.status import compare
-from logger.store import InstrumentRow, SessionPurpose, Store
+from logger.store import InstrumentRow, SessionPurpose, Store, care
 from logger.store.tables import TABLES
 
 
@@ -103,9 +103,10 @@ def test_a_row_that_is_there_with_other_content_stops_in_words(shop: Shop, measu
 
 
 def test_two_copies_at_work_at_once_are_told(shop: Shop, measured: Store, tmp_path: Path):
+    """A copy keeps the store's id, because it is made to stand in for it; the shop finds when both go on."""
     copy = tmp_path / "copy.db"
     measured.close()
-    copy.write_bytes(measured.path.read_bytes())
+    care.copy(measured.path, copy)
     address = shop.address()
     with (
         Store.open(measured.path) as first,

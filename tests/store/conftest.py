@@ -32,6 +32,7 @@ from logger.store import (
     SheetRequest,
     Skip,
     Store,
+    StoreEvent,
     TakeBack,
 )
 from logger.store.attached import keep_content
@@ -194,7 +195,8 @@ def full(
     factor = SessionFactor(session="s1", number=6, at_ns=62, name="glue", value="hide glue")
     keep_content(started.path, PICTURE)
     note = AttachmentNote(attachment=store_attachment.id, number=1, at_ns=63, who="Ada", note="before dressing")
-    put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, note, factor])
+    event = StoreEvent(number=1, at_ns=63, kind="a kind of later versions", description="")
+    put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, note, factor, event])
     return started
 
 

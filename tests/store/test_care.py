@@ -102,8 +102,8 @@ class TestCopying:
 
         found = copy(closed, tmp_path / "copy.db")
 
-        assert "1 of 1 rows of skip are gone" in found.wrong
-        assert "1 of 1 rows of skip are gone" in inspect(tmp_path / "copy.db").wrong
+        assert "1 of 1 row of skip is gone" in found.wrong
+        assert "1 of 1 row of skip is gone" in inspect(tmp_path / "copy.db").wrong
 
     def test_a_full_disk(self, full: Store, small_disk: Path, reading: MakeReading) -> None:
         fill(full, [reading(sequence, raw=bytes(100_000)) for sequence in range(2, 20)])
@@ -120,7 +120,7 @@ class TestCopying:
         found = copy(closed, tmp_path / "copy.db")
 
         assert found.chain["reading"].entries == 100
-        assert "cannot be understood" in found.wrong[0]
+        assert "is broken: it is not JSON" in found.wrong[0]
 
 
 class TestRepacking:
@@ -169,7 +169,7 @@ class TestRepacking:
             (trigger,) = connection.execute(ask).fetchone()
             connection.executescript(f"DROP TRIGGER skip_no_delete; DELETE FROM skip; {trigger};")
 
-        with pytest.raises(StoreLossError, match="is not packed while something is wrong with it: 1 of 1 rows of skip"):
+        with pytest.raises(StoreLossError, match="is not packed while something is wrong with it: 1 of 1 row of skip"):
             repack(closed)
         assert closed.stat().st_ino == inode
 

@@ -1,13 +1,15 @@
 """What can be read of a damaged store is kept in a new one; what is lost is said."""
 
+import shutil
 import sqlite3
+import struct
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from logger.errors import StoreForeignError
+from logger.errors import StoreError, StoreForeignError
 from logger.store import ReadingRow, Store
 from logger.store.inspection import inspect
 from logger.store.recovery import recover
@@ -41,8 +43,8 @@ def test_rows_whose_session_is_lost_are_kept(closed: Path) -> None:
     found = recover(closed, closed.with_name("new.db"))
 
     assert found.kept["reading"] == 200
-    assert "1 of 1 rows of session are lost" in found.wrong
-    assert "1 rows of session gauge are kept, and what they belong to (session) is lost" in found.wrong
+    assert "1 of 1 row of session is lost" in found.wrong
+    assert "1 row of session gauge is kept, and what it belongs to (session) is lost" in found.wrong
 
 
 def test_rows_that_no_longer_hold_are_lost_and_said(closed: Path) -> None:
@@ -53,7 +55,10 @@ def test_rows_that_no_longer_hold_are_lost_and_said(closed: Path) -> None:
 
     found = recover(closed, closed.with_name("new.db"))
 
-    assert found.wrong == ["1 of 200 rows of reading are lost, 1 of them changed so that they no longer hold"]
+    told, named = found.wrong
+    assert told == "1 of 200 rows of reading is lost, 1 of them changed so that they no longer hold"
+    assert named.startswith("reading 9 of caliper in session s1 (slot width fret -1 treble, ")
+    assert found.changed == {}, "it is lost, not changed"
 
 
 def test_a_row_whose_text_cannot_be_read_is_lost_alone(closed: Path) -> None:
@@ -64,7 +69,9 @@ def test_a_row_whose_text_cannot_be_read_is_lost_alone(closed: Path) -> None:
 
     found = recover(closed, closed.with_name("new.db"))
 
-    assert found.wrong == ["2 of 200 rows of reading are lost"]
+    assert found.wrong[0] == "2 of 200 rows of reading are lost"
+    assert found.wrong[1:] == [f"row {entry} of reading is not as it was kept" for entry in (9, 10)]
+    assert (found.lost, found.changed) == ({"reading": 2}, {})
 
 
 def test_what_another_program_added_is_left_out(closed: Path) -> None:
@@ -87,7 +94,10 @@ def test_a_store_whose_id_is_gone(closed: Path) -> None:
     with pytest.raises(StoreForeignError, match="must have an id and has none"):
         inspect(closed)
 
-    assert recover(closed, closed.with_name("new.db")).store_id == known
+    found = recover(closed, closed.with_name("new.db"))
+
+    assert found.source_id == known
+    assert found.wrong[0] == "the id of the store cannot be read; its witness tells it"
 
 
 def test_a_lost_witness_and_a_last_page_that_cannot_be_read(closed: Path) -> None:
@@ -107,7 +117,8 @@ def test_a_page_that_cannot_be_read(closed: Path, reading: MakeReading) -> None:
         file.seek(leaf_offset(closed, 100))
         file.write(b"\xff" * 4096)
 
-    assert "the 200 rows of reading cannot all be read (database disk image is malformed)" in inspect(closed).wrong
+    inspected = inspect(closed)
+    told = next(text for text in inspected.wrong if text.startswith("the 200 rows of reading cannot all be read (dat"))
 
     new = closed.with_name("new.db")
     found = recover(closed, new)
@@ -116,7 +127,8 @@ def test_a_page_that_cannot_be_read(closed: Path, reading: MakeReading) -> None:
     assert found.lost == {}
     assert 5 < lost < 80
     assert found.wrong == [f"{lost} of 200 rows of reading are lost"]
-    assert found.kept["reading"] == 200 - lost
+    assert found.kept["reading"] == 200 - lost == inspected.in_part["reading"]
+    assert f": {200 - lost} are read by going past the damage, as `fretledger store recover` does" in told
     with Store.open(new) as store, store.reader() as reader:
         sequences = [one.row.sequence for one in reader.readings("s1")]
         assert sequences == sorted(sequences)
@@ -132,3 +144,49 @@ def test_beside_a_bench_that_writes(full: Store, reading: MakeReading) -> None:
         for future in futures:
             future.result(10)
         assert (found.wrong, found.lost) == ([], {})
+
+
+def zero_list_of_tables(path: Path) -> None:
+    """Overwrite the pages that hold the list of tables with zeros, as a disk does that lost them."""
+    first = path.read_bytes()[:4096]
+    assert first[100] == 5, "the list has a tree of its own"
+    (count,) = struct.unpack(">H", first[103:105])
+    cells = struct.unpack(f">{count}H", first[112 : 112 + 2 * count])
+    with path.open("r+b") as file:
+        for cell in cells:
+            file.seek((int.from_bytes(first[cell : cell + 4], "big") - 1) * 4096)
+            file.write(bytes(4096))
+
+
+def test_a_list_of_tables_that_is_lost_is_put_back(closed: Path) -> None:
+    zero_list_of_tables(closed)
+    before = closed.read_bytes()
+
+    found = recover(closed, closed.with_name("new.db"))
+
+    assert found.wrong == [
+        "the list of its tables was lost and is taken from a new store, which has it in the same places"
+    ]
+    assert (found.kept["reading"], found.lost, found.changed) == (200, {}, {})
+    assert closed.read_bytes() == before
+    assert sorted(one.name for one in closed.parent.glob("new.db*")) == ["new.db", "new.db.witness"]
+
+
+def test_a_store_that_was_brought_up_to_date_has_its_list_elsewhere(path: Path) -> None:
+    """Nothing is guessed: a new store does not tell where its tables lie."""
+    shutil.copy(Path(__file__).parent / "fixtures" / "v1.store", path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript(
+            """WITH RECURSIVE n(i) AS (SELECT 1000 UNION ALL SELECT i + 1 FROM n WHERE i < 1500)
+            INSERT INTO reading (session, gauge, sequence, value_nm, unit, raw, status, taken_at_ns, monotonic_ns)
+            SELECT session, gauge, i, value_nm, unit, raw, status, taken_at_ns, monotonic_ns
+            FROM reading, n WHERE entry = 1"""
+        )
+    Store.open(path).close()
+    zero_list_of_tables(path)
+
+    with pytest.raises(
+        StoreError, match=r"the list of its tables is lost, and it does not lie where .*; restore a copy"
+    ):
+        recover(path, path.with_name("new.db"))
+    assert list(path.parent.glob("new.db*")) == []

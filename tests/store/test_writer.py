@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from logger.counted import counted
 from logger.errors import StoreConflictError, StoreError
 from logger.store import ReadingRow, Reassignment, Row, Skip, Store, TakeBack, keep, writer
 from logger.store.rows import SessionEnd
@@ -311,4 +312,4 @@ for number in range(500):
 
 
 def test_numbers_agree_with_their_nouns() -> None:
-    assert [writer._count(number, "row") for number in (0, 1, 2)] == ["0 rows", "1 row", "2 rows"]
+    assert [counted(number, "row") for number in (0, 1, 2)] == ["0 rows", "1 row", "2 rows"]

@@ -17,7 +17,16 @@
     told.people ? fill('record_by', {people: told.people}) : ''].filter(Boolean).join(', ');
   const counts = (told) => el('ul', {class: 'tallies'}, ...VERDICTS.map((verdict) => el('li', {'data-count': verdict},
     bench.sign(verdict), el('b', {text: told.counts[verdict]}), el('span', {text: large(verdict)}))));
-  const code = ({seal}) => (seal ? el('div', {class: 'code'}, bench.codeOf(seal), el('b', {text: fill('record_code', {code: seal.code})})) : '');
+  // On what the seal rests: since when the store's rows are counted, and what it was recovered from.
+  const total = (counts) => Object.values(counts).reduce((sum, one) => sum + one, 0);
+  const recovery = (one) => {
+    const [day, lost, changed] = [bench.day(one.at), total(one.lost), total(one.changed)];
+    return lost + changed ? fill('record_recovered_less', {day, lost, changed}) : fill(one.witnessed ? 'record_recovered' : 'record_recovered_unknown', {day});
+  };
+  const rests = ({counted_since: since, recovered}) => (since === null ? [fill('record_counted')] : [...recovered.map(recovery),
+    ...(recovered.at(-1)?.at === since ? [] : [fill('record_counted_since', {time: `${bench.day(since)}, ${bench.clock(since)}`})])]);
+  const code = ({seal}) => (seal ? el('div', {class: 'code'}, bench.codeOf(seal), el('b', {text: fill('record_code', {code: seal.code})}),
+    ...(seal.rests_on ? rests(seal.rests_on) : []).map((text) => el('p', {class: 'calm rests', text}))) : '');
 
   const address = (told, audience, paper) => `/sheet.pdf?${new URLSearchParams({id: told.session, for: audience, unit: bench.unit, paper})}`;
   const sheets = (told) => {
