@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
+from dashboard.shop_words import FACTOR_WORDS, SHOP
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from dashboard.words_record import RACK, RECORD
@@ -57,6 +58,7 @@ VIEWS: Final = MappingProxyType({
     "all-gauges": "Gauges",
     "record": "Record",
     "rack": "Rack",
+    "shop": "Shop",
     "settings": "Settings",
 })
 
@@ -116,6 +118,7 @@ PAGE: Final = MappingProxyType({
     **RECORD,
     **RACK,
     **GAUGE_VIEW,
+    **SHOP,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",
@@ -355,6 +358,7 @@ def _english() -> dict[str, Any]:
         "stages": {name: {"title": title, "opens": opens} for name, (title, opens) in STAGES.items()},
         "tasks": dict(TASKS),
         "alternatives": dict(ALTERNATIVES),
+        "factors": dict(FACTOR_WORDS),
         "usual": list(USUAL),
         "checks": {
             name: {"title": title, "above": above, "below": below, "of": of}

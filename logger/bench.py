@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from drivers.gauge import Gauge
 from drivers.profiles import Profile
@@ -23,6 +23,7 @@ from logger.gauge_account import accounts_at
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.gauges import records, register
 from logger.instrument import Instrument
+from logger.judgements import Judgements
 from logger.kept import Observer, observations_of
 from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
 from logger.live_gauges import LiveGauges
@@ -33,6 +34,9 @@ from logger.sheet import ReadingKey, Sheet, standard_items
 from logger.snapshot import Scene, beside, build
 from logger.store import InstrumentRevision, InstrumentRow, ReadingRow, SessionEnd, SessionRow, Store, new_id
 from logger.study_session import OpenStudy
+
+if TYPE_CHECKING:
+    from logger.shop.looking import ShopLook
 
 log = logging.getLogger(__name__)
 
@@ -145,6 +149,7 @@ class Bench:
         demo: the instrument is invented.
         on_durable: told of every reading that is on disk.
         study: measure the parts of a repeatability study instead of the instrument.
+        shop: the shop whose instruments the page shows too.
     """
 
     def __init__(
@@ -159,6 +164,7 @@ class Bench:
         demo: bool = False,
         on_durable: Callable[[ReadingRow], None] = lambda _row: None,
         study: OpenStudy | None = None,
+        shop: "ShopLook | None" = None,
     ) -> None:
         self.store = store
         self.study = study
@@ -183,9 +189,11 @@ class Bench:
         self.recorder = Recorder(store, self.session, sheet, specs=specs, hooks=hooks, studied=studied)
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
+        self._judgements = Judgements(store.path, background=True, shop=shop)
         self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
-        self.door = Door(self._act, Looking(store.path, current=self.session, gauges=accounts).ask)
+        looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
+        self.door = Door(self._act, looking.ask)
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
     def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:
@@ -395,3 +403,4 @@ class Bench:
         if self._presenter.is_alive():
             self._presenter.join()
         self.door.close()
+        self._judgements.close()

@@ -1,8 +1,9 @@
 """Gather what all sessions of a store say together: one visit of a neck after the other, judged by its own limits."""
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 from statistics import fmean
@@ -15,9 +16,9 @@ from logger.evaluation.shop_rates import Comparison, Drift, Rate, Tally, compare
 from logger.evaluation.statistics import MeanSd, mean_and_sd
 from logger.factors import FACTORS, factors_of
 from logger.kept import observations_of, spec_of
-from logger.report import CheckVerdict
+from logger.report import CheckVerdict, Judge
 from logger.selection import Selection, chosen_sessions, session_judge
-from logger.store import SessionRow, StoreReader
+from logger.store import KeptReading, SessionFactor, SessionRow, StoreReader
 
 KINDS_USED: Final = ("slot_width", "tang_thickness", "barb_span", "seated_height", "crown_height")
 FIT_CHECKS: Final = ("tang_clearance", "barb_bite")
@@ -110,17 +111,32 @@ class Lessons:
     skipped: Sequence[str]
 
 
-def learn(store: Path) -> Lessons:
+def learn(store: Path, *, on_progress: Callable[[int, int], None] = lambda _done, _of: None) -> Lessons:
     """Return what all sessions of a store say together.
 
-    A neck counts once for each way it was fretted: at its first visit that tells anything.
+    Args:
+        store: the file.
+        on_progress: told how many sessions are judged, and of how many.
 
     Raises:
         StoreError: the store cannot be read.
     """
     skipped: list[str] = []
     with StoreReader(store) as reader:
-        visits = sorted(_visits(reader, skipped), key=lambda one: one.at_ns)
+        visits = list(_visits(reader, skipped, on_progress))
+    return gathered(visits, skipped)
+
+
+def gathered(visits: Iterable[Visit], skipped: Sequence[str]) -> Lessons:
+    """Return what visits say together.
+
+    A neck counts once for each way it was fretted: at its first visit that tells anything.
+
+    Args:
+        visits: in any order.
+        skipped: what could not be judged, and why.
+    """
+    visits = sorted(visits, key=lambda one: one.at_ns)
     ended = _first_of_each(visits, lambda one: one.ends.of > 0)
     slotted = _first_of_each(visits, lambda one: one.slot_mm is not None)
     return Lessons(
@@ -130,10 +146,11 @@ def learn(store: Path) -> Lessons:
     )  # fmt: skip
 
 
-def _visits(reader: StoreReader, skipped: list[str]) -> Iterator[Visit]:
+def _visits(reader: StoreReader, skipped: list[str], on_progress: Callable[[int, int], None]) -> Iterator[Visit]:
     sessions = chosen_sessions(reader, Selection())
     times = Counter(one.instrument for one in sessions)
-    for session in sessions:
+    for done, session in enumerate(sessions):
+        on_progress(done, len(sessions))
         try:
             visit = _visit(reader, session, again=times[session.instrument] > 1)
         except InputFileError as error:
@@ -141,23 +158,46 @@ def _visits(reader: StoreReader, skipped: list[str]) -> Iterator[Visit]:
             continue
         if visit is not None:
             yield visit
+    on_progress(len(sessions), len(sessions))
 
 
 def _visit(reader: StoreReader, session: SessionRow, *, again: bool) -> Visit | None:
     judge = session_judge(reader, session)
-    kept = [one for one in reader.readings(session.id) if one.row.kind in KINDS_USED and not one.taken_back]
-    if judge is None or not kept:
+    kept = [one for one in reader.readings(session.id) if one.row.kind in KINDS_USED]
+    if judge is None or not any(one.taken_back is None for one in kept):
         return None
     specs = {gauge.gauge: spec_of(gauge) for gauge in reader.gauges(session.id)}
     verdicts = judge.verdicts(observations_of(kept, specs, reader.climates(session.id)))
+    return visit_of(session, judge, verdicts, kept, reader.factors(session.id), again=again)
+
+
+def visit_of(
+    session: SessionRow, judge: Judge, verdicts: Sequence[CheckVerdict], kept: Iterable[KeptReading],
+    factors: Iterable[SessionFactor], *, again: bool,
+) -> Visit | None:  # fmt: skip
+    """Return what a judged session says of slots, fit and ends; None where it measured none of them.
+
+    Readings of other kinds change nothing here, because spreads are pooled kind by kind.
+
+    Args:
+        session: which.
+        judge: as it is after these verdicts.
+        verdicts: on the session's readings, or on those of `KINDS_USED` alone.
+        kept: the readings.
+        factors: what was noted of how the neck was fretted.
+        again: keep the heights too, because the neck was visited more than once.
+    """
+    used = [one.row for one in kept if one.row.kind in KINDS_USED and one.taken_back is None]
+    if not used:
+        return None
     ends = [one for one in verdicts if one.check == "proud_end"]
     slots = [one.value_mm for key, one in judge.estimates.items() if key.kind == "slot_width"]
     fits = {check: [one for one in verdicts if one.check == check] for check in FIT_CHECKS}
     seated = {key: one for key, one in judge.estimates.items() if key.kind == "seated_height"} if again else {}
     return Visit(
         session=session.id, instrument=session.instrument, name=judge.instrument.name,
-        at_ns=min((one.row.taken_at_ns for one in kept if one.row.taken_at_ns), default=session.started_at_ns),
-        factors=factors_of(judge.instrument, reader.factors(session.id)), ends=_tally(ends),
+        at_ns=min((row.taken_at_ns for row in used if row.taken_at_ns), default=session.started_at_ns),
+        factors=factors_of(judge.instrument, factors), ends=_tally(ends),
         open_ends=sum(one.verdict == "remeasure" for one in ends), slot_mm=fmean(slots) if slots else None,
         fits={check: [one.judgement.estimate.value_mm for one in found] for check, found in fits.items()},
         misfits={check: _tally(found) for check, found in fits.items()}, heights=seated,
@@ -214,12 +254,18 @@ def _fits(visits: Sequence[Visit]) -> list[LotFit]:
 
 
 def _fit(lot: str, blade: str, check: str, necks: Sequence[Visit]) -> LotFit | None:
-    sizes = [size for one in necks for size in one.fits[check]]
+    sizes = tuple(size for one in necks for size in one.fits[check])
     tallies = [one.misfits[check] for one in necks]
     if not sizes:
         return None
     failed = rate(tallies) if any(one.of for one in tallies) else None
-    return LotFit(lot=lot, blade=blade, check=check, size=mean_and_sd(sizes), failed=failed)
+    return LotFit(lot=lot, blade=blade, check=check, size=_size(sizes), failed=failed)
+
+
+@lru_cache(maxsize=1024)
+def _size(sizes: tuple[float, ...]) -> MeanSd:
+    """Return mean and spread, once for each lot and blade that no neck was added to: exact sums are slow."""
+    return mean_and_sd(sizes)
 
 
 def _blades(visits: Sequence[Visit]) -> list[Blade]:

@@ -13,6 +13,7 @@ from logger.instrument import MOST_FRETS, parse_instrument
 from logger.kept import key_of, observations_of, spec_of
 from logger.limits import parse_limits
 from logger.report import Judge
+from logger.sessions import SessionReader
 from logger.store import NO_INSTRUMENT, Climate, KeptReading, SessionRow, StoreReader
 
 _DAY_NS: Final = 86_400 * 1_000_000_000
@@ -157,7 +158,7 @@ def _midnight_ns(day: date) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()) * 1_000_000_000
 
 
-def session_judge(reader: StoreReader, session: SessionRow) -> Judge | None:
+def session_judge(reader: SessionReader, session: SessionRow) -> Judge | None:
     """Return the judge of a session's instrument by the session's own limits; None for a session without instrument.
 
     Raises:
@@ -166,7 +167,7 @@ def session_judge(reader: StoreReader, session: SessionRow) -> Judge | None:
     return None if session.instrument == NO_INSTRUMENT else judge_of(reader, session)
 
 
-def judge_of(reader: StoreReader, session: SessionRow) -> Judge:
+def judge_of(reader: SessionReader, session: SessionRow) -> Judge:
     """Return the judge of a session's instrument by the session's own limits.
 
     Raises:

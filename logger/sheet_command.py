@@ -6,7 +6,7 @@ from pathlib import Path
 
 from logger.cli_arguments import OK, CommandError, add_store, command, store_path
 from logger.instrument_record import AUDIENCES, PAPERS, UNITS, record_of
-from logger.looking import evaluate_session
+from logger.judging import evaluate_session
 from logger.store import NO_INSTRUMENT, StoreReader
 from logger.whole_file import check_out, whole_file
 

@@ -29,6 +29,7 @@ from logger.store.totals import keep_totals
 
 if TYPE_CHECKING:
     from logger.shop.address import ShopAddress
+    from logger.shop.looking import ShopLook
 
 PLAIN: Final = "plain-steel-string.toml"
 
@@ -175,7 +176,10 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         store = stack.enter_context(Store.open_or_create(options.store, on_trouble=trouble))
         with store.reader() as reader:
             worth = {**default_gauges(), **stored_worth(reader), **stated}
-        bench = Bench(store, instrument, limits, specs=worth, stated=stated.keys(), resume=not options.new)
+        bench = Bench(
+            store, instrument, limits, specs=worth, stated=stated.keys(), resume=not options.new,
+            shop=_looked_at(options.shop, store),
+        )  # fmt: skip
         keep_factors(store, bench.session, factors)
         if options.climate is not None:
             temperature, humidity = options.climate
@@ -203,6 +207,15 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
         stop.wait()
     raise_for_lost(bench)
     return 0
+
+
+def _looked_at(address: "ShopAddress | None", store: Store) -> "ShopLook | None":
+    """Return what the page asks the shop through, if there is one."""
+    if address is None:
+        return None
+    from logger.shop.looking import ShopLook
+
+    return ShopLook(address, own=store.store_id)
 
 
 @contextmanager

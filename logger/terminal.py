@@ -3,9 +3,16 @@
 import codecs
 import io
 import sys
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final, TextIO
 
+PATIENCE_S: Final = 1.0
+"""Work that takes no longer shows no bar, seconds."""
+BETWEEN_S: Final = 0.1
+"""The bar is drawn no more often, seconds."""
+_BAR: Final = 30
 _PLAIN: Final = {"\N{MINUS SIGN}": "-", "±": "+/-", "\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u"}
 
 
@@ -63,3 +70,35 @@ class Terminal:
         """Say that the store cannot write, or (with an empty text) that it can again."""
         waits = f" ({waiting} waiting)" if waiting else ""
         self.note(f"{text}{waits}" if text else "the store is well again")
+
+
+@dataclass(slots=True)
+class Progress:
+    """A bar for work that takes longer than a second, drawn over itself on stderr where that is a terminal.
+
+    ``words`` are what is counted.
+    """
+
+    words: str
+    notes: TextIO = field(default_factory=lambda: sys.stderr)
+    clock: Callable[[], float] = time.monotonic
+    _due_s: float | None = None
+    _drawn: bool = False
+
+    def show(self, done: int, of: int) -> None:
+        """Show how much is done; when all is, the bar goes."""
+        if not self.notes.isatty():
+            return
+        now_s = self.clock()
+        if self._due_s is None:
+            self._due_s = now_s + PATIENCE_S
+        if done >= of:
+            if self._drawn:
+                self.notes.write("\r\x1b[K")
+                self.notes.flush()
+            self._drawn = False
+        elif now_s >= self._due_s:
+            filled = _BAR * done // of
+            self.notes.write(f"\r[{'#' * filled}{'.' * (_BAR - filled)}] {done} of {of} {self.words}\x1b[K")
+            self.notes.flush()
+            self._due_s, self._drawn = now_s + BETWEEN_S, True

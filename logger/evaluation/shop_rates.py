@@ -5,10 +5,11 @@ necks that differ more than chance would have it as fewer ends, and a comparison
 """
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from scipy import special, stats
@@ -132,25 +133,39 @@ def compare(first: Sequence[Tally], second: Sequence[Tally], *, seed: int = 0) -
     if not own or not others:
         return None
     necks = own + others
-    bad, of = (np.array([getattr(one, name) for one in necks], dtype=np.float64) for name in ("bad", "of"))
     deals = math.comb(len(necks), len(own))
-    if deals <= MOST_DEALS:
-        chosen = np.array(list(combinations(range(len(necks)), len(own))))
-    else:
-        random = np.random.default_rng(seed)
-        chosen = np.array([random.permutation(len(necks))[: len(own)] for _ in range(MOST_DEALS)])
-    happened = _difference(bad, of, np.arange(len(own))[np.newaxis])[0]
-    sizes = np.abs(_difference(bad, of, chosen))
+    bad, of = sum(one.bad for one in necks), sum(one.of for one in necks)
+    parts = _all_deals(necks, len(own)) if deals <= MOST_DEALS else _drawn_deals(necks, len(own), seed)
+    sizes = np.abs(_difference(*parts, bad, of))
+    happened = _difference(sum(one.bad for one in own), sum(one.of for one in own), bad, of)
     reached = int((sizes >= abs(happened) - 1e-12).sum())
     p = reached / deals if deals <= MOST_DEALS else (reached + 1) / (MOST_DEALS + 1)
     return Comparison(difference=float(happened), p=p, least=1 / min(deals, MOST_DEALS + 1))
 
 
-def _difference(bad: Floats, of: Floats, chosen: np.ndarray) -> Floats:
-    """Return the difference of the two shares, shape (deals,), for the necks chosen, shape (deals, necks of a way)."""
-    own_bad, own_of = bad[chosen].sum(axis=1), of[chosen].sum(axis=1)
-    difference: Floats = own_bad / own_of - (bad.sum() - own_bad) / (of.sum() - own_of)
-    return difference
+def _all_deals(necks: Sequence[Tally], size: int) -> tuple[Floats, Floats]:
+    """Return bad and judged ends of one way, each of shape (deals,), for every deal of so many necks to it."""
+    chosen = np.array(list(combinations(range(len(necks)), size)))
+    bad, of = (np.array([getattr(one, name) for one in necks], dtype=np.float64) for name in ("bad", "of"))
+    return bad[chosen].sum(axis=1), of[chosen].sum(axis=1)
+
+
+def _drawn_deals(necks: Sequence[Tally], size: int, seed: int) -> tuple[Floats, Floats]:
+    """Return the same for `MOST_DEALS` deals drawn by chance.
+
+    Necks of the same tally are alike: how many of each are dealt to one way is multivariate hypergeometric, so that
+    a thousand necks cost no more than their different tallies.
+    """
+    alike = Counter((one.bad, one.of) for one in necks)
+    random = np.random.default_rng(seed)
+    dealt = random.multivariate_hypergeometric(list(alike.values()), size, MOST_DEALS, method="marginals")
+    bad, of = np.array(list(alike), dtype=np.float64).T
+    return dealt @ bad, dealt @ of
+
+
+def _difference(own_bad: Any, own_of: Any, bad: int, of: int) -> Any:
+    """Return the share of one way less that of all others, for numbers or arrays of them."""
+    return own_bad / own_of - (bad - own_bad) / (of - own_of)
 
 
 def holm(chances: Sequence[float]) -> list[float]:

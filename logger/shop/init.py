@@ -6,10 +6,13 @@ import psycopg
 from psycopg import errors
 
 from logger.errors import ShopError
+from logger.shop import summary
 from logger.shop.address import ShopAddress, connect, in_words
-from logger.shop.tables import SCHEMA, SHOP_STEPS, VIEWS, create, place, store_tables
+from logger.shop.tables import FIRST, SCHEMA, VIEWS, create, place, store_tables
 from logger.store.schema import STEPS, Step
 
+SHOP_STEPS: Sequence[Step] = (FIRST, summary.STEP)
+"""Migrations of what the shop has beside the store's tables; a step that is released is never edited."""
 PARTS: Mapping[str, Sequence[Step]] = {"shop": SHOP_STEPS, "store": STEPS}
 """What is numbered: the shop's own tables, and the store's tables as they stand at the shop."""
 _TAKE_TURNS = "SELECT pg_advisory_xact_lock(hashtext('fretledger shop init'))"
@@ -50,6 +53,7 @@ def statements(found: Mapping[str, int], present: frozenset[str]) -> Iterator[st
         if table.name not in present:
             yield from create(table)
     yield from VIEWS
+    yield from summary.ANEW
 
 
 def init(address: ShopAddress) -> dict[str, int]:

@@ -71,7 +71,7 @@ def _role(name: str) -> str:
     )
 
 
-_FIRST: Final = Step(
+FIRST: Final = Step(
     words="the benches, how far each has sent, and who may do what",
     statements=(
         _role(BENCH_ROLE),
@@ -102,9 +102,6 @@ _FIRST: Final = Step(
         f"GRANT INSERT, UPDATE (entry, at) ON {place('mark')} TO {BENCH_ROLE}",
     ),
 )
-
-SHOP_STEPS: Final = (_FIRST,)
-"""Migrations of what the shop has beside the store's tables; a step that is released is never edited."""
 
 _OF_READING: Final = "store, session, gauge, sequence"
 

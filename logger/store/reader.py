@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 from array import array
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import Any, Final, Self, TypeVar
 from logger.errors import SessionNotFoundError, StoreError
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
+from logger.store.news import added
 from logger.store.rack import NAME, NEWEST, VISITS, OnRack, Visit, listed
 from logger.store.rows import (
     Attachment,
@@ -140,6 +141,11 @@ class StoreReader:
             count = self._whole(f"SELECT count(*) {chosen}", bound)
             found = self._all(page, [*bound, most, start])
             return count, [OnRack(instrument=one, name=name, visits=self._visits(one)) for one, name in found]
+
+    def added(self, marks: Mapping[str, int]) -> tuple[list[tuple[str, str, int]], dict[str, int]]:
+        """Return the sessions with something after the marks, as `logger.store.news.added` does, and new marks."""
+        with self._snapshot():
+            return added(self._all, marks)
 
     def _visits(self, instrument: str) -> tuple[Visit, ...]:
         return tuple(

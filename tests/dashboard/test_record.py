@@ -139,7 +139,7 @@ def test_failed_are_found_once_they_were_judged(opened: Callable[..., Any]) -> N
     page.evaluate("() => fretledger.look('outcome', {id: 'first'})")
     expect(page.locator("[data-visit=markup] .outcome")).to_contain_text("pass", timeout=LOOKED_MS)
     page.locator("[data-rack-state=failed]").press("Enter")
-    expect(page.locator(".rack .why").first).to_contain_text("Only visits that were judged")
+    expect(page.locator(".rack .judged")).to_have_text("All 4 visits are judged.")
     expect(page.locator(".racked")).to_have_count(0)  # the newest visit of each passes
     page.locator("[data-rack-state=ended]").click()
     expect(page.locator(".racked")).to_have_count(3)

@@ -215,3 +215,18 @@ def test_every_small_comparison_is_a_chance():
 
         assert found is not None
         assert found.least <= found.p <= 1
+
+
+def test_drawn_deals_say_what_all_deals_say(monkeypatch: pytest.MonkeyPatch):
+    """Necks of one tally are dealt together; the chance is that of dealing every neck by itself."""
+    first = [Tally(bad=bad, of=of) for bad, of in ((5, 16), (2, 16), (0, 12), (7, 16), (2, 16), (1, 16))]
+    second = [Tally(bad=bad, of=of) for bad, of in ((1, 16), (2, 16), (0, 12), (0, 16), (1, 16), (0, 16), (3, 16))]
+    every = compare(first, second)
+    monkeypatch.setattr("logger.evaluation.shop_rates.MOST_DEALS", 1700)  # of 1716 deals, so that they are drawn
+    drawn = [compare(first, second, seed=seed) for seed in range(40)]
+
+    assert every is not None
+    assert 0.02 < every.p < 0.2
+    mean = sum(one.p for one in drawn if one is not None) / len(drawn)
+    assert mean == pytest.approx(every.p, abs=4 * (every.p / 1700 / 40) ** 0.5 + 1 / 1700)
+    assert {one.difference for one in drawn if one is not None} == {every.difference}

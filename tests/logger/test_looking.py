@@ -8,7 +8,8 @@ import pytest
 from logger.bench import keep_instrument
 from logger.door import QuestionError
 from logger.instrument import parse_instrument
-from logger.looking import MOST_ROWS, Looking
+from logger.looking import Looking
+from logger.looking_over import MOST_ROWS
 from logger.store import SessionRow, Store, TakeBack
 
 Visit = Callable[..., None]
@@ -142,3 +143,30 @@ def test_visits_of_two_instruments_are_not_compared(
     visit("Other", "s2", seated=EVEN)
     with pytest.raises(QuestionError, match=said):
         Looking(store.path, current="s1").ask("compare", wanted)
+
+
+def test_what_all_instruments_say_is_told_with_what_there_is(store: Store, visit: Visit) -> None:
+    empty = Looking(store.path, current="").ask("shop", {})
+    visit("Even", "s1", seated=EVEN)
+    visit("Proud", "s2", seated=PROUD)
+    told = Looking(store.path, current="").ask("shop", {})
+    json.dumps(told, allow_nan=False)
+    assert (empty["here"]["instruments"], empty["lessons"]["necks"], empty["checks"]) == (0, 0, {})
+    assert told["here"] == {"instruments": 2, "sessions": 2, "readings": 6}
+    assert told["judging"] == {"judged": 2, "of": 2, "due": 0, "background": False, "trouble": ""}
+    assert told["lessons"]["proud_ends"]["all"]["bad"] == 1
+    assert told["checks"]["proud_end"] == {"fail": 1, "remeasure": 0, "pass": 3}
+    assert (told["shop"], told["there"], told["away"]) == (False, None, "")
+
+
+@pytest.mark.parametrize("what", ["rack", "shop"])
+def test_an_unknown_place_is_refused(store: Store, what: str) -> None:
+    with pytest.raises(QuestionError, match=r"looks at this bench \(an empty text\) or at the shop, got 'moon'"):
+        Looking(store.path, current="").ask(what, {"where": "moon"})
+
+
+def test_without_a_shop_the_whole_of_it_is_this_bench(store: Store, visit: Visit) -> None:
+    visit("Even", "s1", seated=EVEN)
+    looking = Looking(store.path, current="")
+    assert looking.ask("rack", {"where": "shop"})["of"] == 1
+    assert looking.ask("shop", {"where": "shop"})["lessons"]["necks"] == 1

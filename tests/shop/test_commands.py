@@ -219,6 +219,10 @@ def test_a_bench_without_its_shop_works_on_says_so_and_catches_up(
     until(lambda: one.snapshot()["shop"]["waiting"] == 0)
     assert one.snapshot()["shop"]["text"] == ""
     one.type("0.514")
+    with urllib.request.urlopen(f"{one.url}/look/rack?where=shop", timeout=10) as answer:
+        rack = json.load(answer)
+    assert [row["bench"]["own"] for row in rack["instruments"]] == [True]
+    assert rack["away"] == ""
     said = one.close()
 
     assert shop.count() == 3

@@ -11,8 +11,8 @@ from test_sending import same_at_both_ends, send_all
 from logger.errors import ShopError
 from logger.shop import init as setting_up
 from logger.shop.address import parse_address
-from logger.shop.init import init
-from logger.shop.tables import SHOP_STEPS, store_tables
+from logger.shop.init import SHOP_STEPS, init
+from logger.shop.tables import store_tables
 from logger.store import Store
 from logger.store.schema import STEPS, Step
 

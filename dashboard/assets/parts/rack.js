@@ -4,10 +4,10 @@
   const {el, fill} = bench;
   const STATES = {'': 'rack_all', measuring: 'rack_measuring', failed: 'rack_failed', ended: 'rack_ended', unmeasured: 'rack_unmeasured'};
   const OFFERED = ['', 'measuring', 'failed', 'ended'], OPENS = ['record', 'sweep', 'levelling'];
-  const TYPED_MS = 120, JUDGE_MS = 300;
+  const TYPED_MS = 120, JUDGE_MS = 300, AGAIN_MS = 1500, AWAY_MS = 10000;
 
-  const chosen = {find: '', state: '', page: 0};
-  const wanted = () => ({find: chosen.find, state: chosen.state, page: String(chosen.page)});
+  const chosen = {find: '', state: '', page: 0, where: bench.recall('where.rack') ?? ''};
+  const wanted = () => ({find: chosen.find, state: chosen.state, page: String(chosen.page), where: chosen.where});
   let frame = null, told = null;
 
   const stateOf = ([newest]) => (!newest ? 'unmeasured' : newest.ended === null ? 'measuring' : 'ended');
@@ -23,17 +23,20 @@
     href: `#${view}/${encodeURIComponent(visit.session)}`, text: title(view),
     'aria-label': fill('rack_open', {view: title(view), name: one.name, day: bench.day(visit.started_at)}),
   })));
+  // What another bench measured can be counted here, and looked at there.
+  const mine = (one) => !one.bench || one.bench.own;
+  const stands = ({bench: at}) => (at ? el('span', {class: 'at-bench', text: at.own ? fill('rack_own') : fill('rack_at', {name: at.name, store: at.store.slice(0, 8)})}) : '');
   const visitLine = (one, visit) => el('li', {'data-visit': visit.session},
     el('span', {class: 'when', text: bench.count('rack_visit', visit.readings, {day: bench.day(visit.started_at)})}),
     visit.here ? el('span', {class: 'here', text: fill('rack_here')}) : '',
-    el('span', {class: 'outcome'}), links(one, visit));
+    el('span', {class: 'outcome'}), mine(one) ? links(one, visit) : el('span', {class: 'opens calm', text: fill('rack_elsewhere')}));
   const inside = (one) => {
     const [newest, ...older] = one.sessions;
     return [
-      el('h3', {}, el('span', {text: one.name}), el('span', {class: 'rack-state', text: fill(STATES[stateOf(one.sessions)])})),
+      el('h3', {}, el('span', {text: one.name}), el('span', {class: 'rack-state', text: fill(STATES[stateOf(one.sessions)])}), stands(one)),
       newest ? el('ul', {class: 'visits'}, visitLine(one, newest)) : '',
       older.length ? el('details', {class: 'more'}, el('summary', {text: bench.count('rack_visits', one.sessions.length)}),
-        el('ul', {class: 'visits'}, ...older.map((visit) => visitLine(one, visit))), bench.compareForm(one)) : '',
+        el('ul', {class: 'visits'}, ...older.map((visit) => visitLine(one, visit))), mine(one) ? bench.compareForm(one) : '') : '',
     ];
   };
   const putOutcome = (visit) => {
@@ -46,7 +49,7 @@
     const node = rows.get(one.instrument) ?? el('li', {class: 'racked', 'data-instrument': one.instrument});
     rows.set(one.instrument, node);
     node.dataset.state = stateOf(one.sessions);
-    bench.draw(node, [one.name, one.sessions.map(({outcome, ...visit}) => visit)], () => inside(one));
+    bench.draw(node, [one.name, one.bench, one.sessions.map(({outcome, ...visit}) => visit)], () => inside(one));
     return node;
   };
   const drawRows = ({instruments}) => {
@@ -66,7 +69,7 @@
       el('div', {class: 'find'}, el('label', {for: 'rack-find', text: fill('rack_find')}), find,
         el('div', {role: 'group', class: 'filter', 'aria-label': fill('rack_filter')},
           ...OFFERED.map((state) => button({'data-rack-state': state}, fill(STATES[state]))))),
-      el('p', {class: 'calm why', hidden: true}), el('p', {class: 'shown calm', role: 'status'}), el('ul', {class: 'rows'}),
+      el('div', {class: 'whole-shop'}), el('p', {class: 'away', role: 'status', hidden: true}), el('p', {class: 'calm judged', hidden: true}), el('p', {class: 'shown calm', role: 'status'}), el('ul', {class: 'rows'}),
       el('nav', {class: 'pages', 'aria-label': fill('rack_pages')}, button({'data-rack-step': -1}, fill('rack_before')), button({'data-rack-step': 1}, fill('rack_after'))));
     return frame;
   };
@@ -77,17 +80,22 @@
     return fill(chosen.find || chosen.state || chosen.page ? 'rack_nothing' : 'rack_empty');
   };
   const show = (found) => {
-    if (found.find !== chosen.find || found.state !== chosen.state || found.page !== chosen.page) return;
+    if (['find', 'state', 'page', 'where'].some((name) => found[name] !== chosen[name])) return;
     told = found;
     part('.shown').textContent = shown();
-    part('.why').hidden = chosen.state !== 'failed';
-    part('.why').textContent = fill('rack_judged', {n: found.judged});
+    const {judging} = found, all = judging.judged >= judging.of;
+    bench.draw(part('.whole-shop'), [found.shop, found.where], () => (found.shop ? bench.whereSwitch('rack', found.where) : []));
+    part('.away').hidden = !found.away;
+    part('.away').textContent = found.away ? fill('rack_away', {why: found.away}) : '';
+    part('.judged').hidden = chosen.state !== 'failed' && (all || !judging.background);
+    part('.judged').textContent = [fill(all ? 'rack_all_judged' : 'rack_judged', {n: found.judged, m: judging.of}), judging.trouble ? fill('rack_stopped', {why: judging.trouble}) : ''].filter(Boolean).join(' ');
     for (const node of frame.querySelectorAll('[data-rack-state]')) node.setAttribute('aria-pressed', String(node.dataset.rackState === chosen.state));
     part('[data-rack-step="-1"]').disabled = !chosen.page;
     part('[data-rack-step="1"]').disabled = (chosen.page + 1) * found.rows >= found.of;
     part('.pages').hidden = found.of <= found.rows;
     drawRows(found);
-    judgeLater();
+    if (!judging.background) judgeLater();
+    else if (judging.due || found.away) again(judging.trouble || !judging.due ? AWAY_MS : AGAIN_MS);
   };
   const draw = (node, found) => {
     if (!frame?.isConnected) node.replaceChildren(make());
@@ -97,6 +105,19 @@
 
   const failed = (error) => { if (frame) part('.shown').textContent = fill('not_told', {why: error.message}); };
   const look = () => bench.look('rack', wanted()).then(show).catch(failed);
+  // While the bench judges in the background, what it has found so far comes along by itself.
+  let waiting = 0;
+  const again = (ms) => {
+    waiting = waiting || setTimeout(() => {
+      waiting = 0;
+      if (bench.view() === 'rack' && !document.hidden) look();
+    }, ms);
+  };
+  bench.on('where', (view, where) => {
+    if (view !== 'rack') return;
+    Object.assign(chosen, {where, page: 0});
+    look();
+  });
   let typing = 0;
   document.addEventListener('input', ({target}) => {
     if (target.id !== 'rack-find') return;
@@ -115,7 +136,7 @@
   let judging = false;
   const judgeLater = () => { if (!judging) setTimeout(judge, JUDGE_MS); };
   const judge = async () => {
-    const visits = (told?.instruments ?? []).flatMap((one) => one.sessions.slice(0, 1)), next = visits.find((visit) => !visit.outcome);
+    const visits = (told?.instruments ?? []).filter(mine).flatMap((one) => one.sessions.slice(0, 1)), next = visits.find((visit) => !visit.outcome);
     if (judging || !next || bench.view() !== 'rack' || document.hidden) return;
     judging = true;
     try {
