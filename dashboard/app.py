@@ -90,6 +90,8 @@ def _layout(said: Said, views: Said) -> Any:
                 ),
                 *(html.Div(id=f"view-{name}", className="view", hidden=True) for name in views if name != "bench"),
             ]),
+            html.Dialog(id="cell", **_named(said["cell_box"])),
+            html.Dialog(id="key-list", **_named(said["keys"])),
             html.Div(id="say", role="status", className="unseen"),
             html.Div(id="alarm", role="alert", className="unseen"),
         ],
@@ -155,7 +157,18 @@ def _bench(said: Said) -> Any:
                 className="two",
             ),
             _entry(said),
-            html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),
+            html.Div(
+                [
+                    html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),
+                    html.Button(
+                        [said["keys_show"], " ", html.Kbd(said["key_help"])],
+                        id="show-keys",
+                        type="button",
+                        className="small",
+                    ),
+                ],
+                className="below",
+            ),
         ],
         id="at-bench",
         **_named(said["bench"]),

@@ -41,6 +41,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "unskip": frozenset(),
     "repeat": frozenset(),
     "trigger": frozenset(),
+    "example": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
 }
 

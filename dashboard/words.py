@@ -8,6 +8,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any, Final
 
+from dashboard.bench_words import BENCH_WORDS
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.shop_words import FACTOR_WORDS, SHOP
@@ -119,6 +120,7 @@ PAGE: Final = MappingProxyType({
     **RACK,
     **GAUGE_VIEW,
     **SHOP,
+    **BENCH_WORDS,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",

@@ -1,114 +1,42 @@
 """One bench, one process: gauges, recorder, store and the door that pages look through."""
 
 import logging
-import os
 import threading
 import time
 import uuid
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from importlib.metadata import version
-from importlib.resources import files
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 from drivers.gauge import Gauge
 from drivers.profiles import Profile
+from logger.begin import open_session
 from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
+from logger.example_bench import no_example
 from logger.features import GAUGE_ZERO, KINDS
 from logger.fixture_report import fixture_notes
 from logger.gauge_account import accounts_at
-from logger.gauge_file import GaugeSpec, read_gauges
+from logger.gauge_file import GaugeSpec
 from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.judgements import Judgements
 from logger.kept import Observer, observations_of
-from logger.limits import LimitSet, kind_notes, limits_toml, parse_limits
+from logger.limits import LimitSet, kind_notes, parse_limits
 from logger.live_gauges import LiveGauges
 from logger.looking import Looking
 from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
 from logger.snapshot import Scene, beside, build
-from logger.store import InstrumentRevision, InstrumentRow, ReadingRow, SessionEnd, SessionRow, Store, new_id
+from logger.store import ReadingRow, SessionEnd, Store
 from logger.study_session import OpenStudy
 
 if TYPE_CHECKING:
     from logger.shop.looking import ShopLook
 
 log = logging.getLogger(__name__)
-
-SOFTWARE: Final = f"fretledger {version('fretledger')}"
-
-
-def default_gauges() -> Mapping[str, GaugeSpec]:
-    """Return what gauges are worth by kind until a file of the shop's own says better."""
-    return read_gauges(Path(str(files("logger.defaults") / "gauges.toml")))
-
-
-def machine_boot_id() -> str:
-    """Return an identity of this boot of the machine, or of this process where the system gives none."""
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return str(uuid.uuid4())
-
-
-def keep_instrument(store: Store, instrument: Instrument) -> tuple[str, int]:
-    """Return id and revision of an instrument in the store; a new name or description is kept first.
-
-    Raises:
-        StoreError: the store cannot keep it.
-    """
-    with store.reader() as reader:
-        known = next((one for one in reader.instruments() if one.name == instrument.name), None)
-    now_ns = time.time_ns()
-    if known is not None and known.description == instrument.source:
-        return known.instrument, known.revision
-    number = 1 if known is None else known.revision + 1
-    identity = known.instrument if known is not None else new_id(now_ns, os.urandom(8))
-    if known is None:
-        store.put(InstrumentRow(id=identity, created_at_ns=now_ns, description=instrument.source))
-    store.put(
-        InstrumentRevision(
-            instrument=identity, revision=number, at_ns=now_ns, name=instrument.name, description=instrument.source
-        )
-    )
-    return identity, number
-
-
-def open_session(store: Store, instrument: Instrument, limits: LimitSet, *, resume: bool) -> str:
-    """Return the session to write into: with ``resume`` the newest open one of this very description, else a new one.
-
-    Raises:
-        StoreError: the store cannot keep it.
-    """
-    identity, revision = keep_instrument(store, instrument)
-    if resume:
-        with store.reader() as reader:
-            mine = [one for one in reader.open_sessions() if (one.instrument, one.revision) == (identity, revision)]
-        if mine:
-            return mine[-1].id
-    row = new_session(instrument=identity, revision=revision, limits=limits_toml(limits))
-    store.put(row)
-    return row.id
-
-
-def new_session(*, instrument: str = "", revision: int = 1, limits: str = "") -> SessionRow:
-    """Return the row of a session that begins now."""
-    now_ns = time.time_ns()
-    return SessionRow(
-        id=new_id(now_ns, os.urandom(8)),
-        instrument=instrument,
-        revision=revision,
-        started_at_ns=now_ns,
-        monotonic_ns=time.monotonic_ns(),
-        boot_id=machine_boot_id(),
-        software=SOFTWARE,
-        limits=limits,
-    )
 
 
 @dataclass(slots=True)
@@ -131,6 +59,7 @@ class _Shown:
     verdicts: list[CheckVerdict] = field(default_factory=list)
     records: list[dict[str, Any]] = field(default_factory=list)
     shop: dict[str, Any] | None = None
+    example: dict[str, Any] | None = None
 
 
 class Bench:
@@ -168,6 +97,7 @@ class Bench:
     ) -> None:
         self.store = store
         self.study = study
+        self.start_example: Callable[[], Answer] = no_example
         self.notes: list[str] = []
         self.session = study.session if study else open_session(store, instrument, limits, resume=resume)
         limits = limits if study else self._limits_kept(limits, instrument.kind)
@@ -269,6 +199,11 @@ class Bench:
         self._shown.shop = state
         self._change()
 
+    def on_example(self, state: dict[str, Any]) -> None:
+        """Take note of where the invented instrument is shown, as `logger.example_bench` says it."""
+        self._shown.example = state
+        self._change()
+
     def _on_refused(self, text: str) -> None:
         self._shown.trouble = f"a reading was not kept: {text}; measure it again"
         self._change()
@@ -280,6 +215,7 @@ class Bench:
             "unskip": self.recorder.unskip,
             "repeat": self.recorder.repeat,
             "trigger": self._trigger,
+            "example": self.start_example,
         }
         match action.get("do"):
             case "typed":
@@ -371,7 +307,7 @@ class Bench:
         )
         climate = self._air.told(kept.climates)
         more = beside(snapshot, kept, item, self._shown.records, climate, self.study)
-        self.door.publish({**more, "shop": self._shown.shop})
+        self.door.publish({**more, "shop": self._shown.shop, "example": self._shown.example})
 
     def _publish_movement(self) -> None:
         """Show how gauges move beside what is shown already; nothing is judged anew ten times a second."""

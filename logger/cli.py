@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Final
 
 from drivers.errors import DriverError, NamedGaugesError, RecordingError
-from logger.bench import SOFTWARE
+from logger.begin import SOFTWARE
 from logger.cli_arguments import (
     FAILED,
     GAUGE,

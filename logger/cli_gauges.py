@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from drivers.errors import FrameError
 from drivers.transports.typed import parse_typed
-from logger.bench import default_gauges
+from logger.begin import default_gauges
 from logger.checks import (
     ZERO,
     CheckKeeper,

@@ -5,7 +5,8 @@ import webbrowser
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 
-from logger.bench import Bench, Trouble, default_gauges, new_session
+from logger.begin import default_gauges, new_session
+from logger.bench import Bench, Trouble
 from logger.door import Serve
 from logger.gauges import Known, stored_worth
 from logger.limits import default_limits

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import Final
 
-from logger.bench import SOFTWARE, keep_instrument
+from logger.begin import SOFTWARE, keep_instrument
 from logger.gauge_file import GaugeSpec
 from logger.instrument import Instrument
 from logger.kept import spec_json

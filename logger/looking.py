@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from logger.beside_report import beside_json
+from logger.cell_report import cell_history, cell_of, cell_report
 from logger.door import QuestionError
 from logger.errors import SessionNotFoundError
 from logger.evaluate import Evaluation
@@ -60,7 +61,8 @@ class Looking:
         self._questions: Mapping[str, Callable[[StoreReader, Wanted], Told]] = {
             "session": self._session, "rack": self._rack, "record": self._record, "outcome": self._outcome,
             "shop": self._shop, "compare": self._compare, "levelling": self._levelling,
-            "second_sweep": self._second_sweep, "gauges": self._gauges,
+            "second_sweep": self._second_sweep, "gauges": self._gauges, "cell": self._cell,
+            "cell_history": self._cell_history,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
@@ -72,7 +74,9 @@ class Looking:
                 ``state`` one of `RACK_STATES`, ``page`` from 0, ``where`` empty or ``shop`` for all benches), ``shop``
                 (what all instruments say together, ``where`` as before), ``levelling`` (of ``id``, under the wishes
                 that `logger.replanning.replan` takes), ``second_sweep`` (the next session in which the instrument of
-                ``id`` was swept, against the plan of ``id``) or ``gauges`` (all in short, and ``gauge`` at length).
+                ``id`` was swept, against the plan of ``id``), ``gauges`` (all in short, and ``gauge`` at length),
+                ``cell`` (``check``, ``fret`` and ``place`` of the neck map of ``id``) or ``cell_history`` (the same
+                cell at this visit and those before).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -147,6 +151,23 @@ class Looking:
             "earlier": {"session": earlier, "started_at": utc_text(rows[0].started_at_ns)},
             "later": {"session": later, "started_at": utc_text(rows[1].started_at_ns)}, **compared(before, after),
         }  # fmt: skip
+
+    def _cell(self, reader: StoreReader, wanted: Wanted) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        with self._lock:
+            found = self._evaluated(reader, state_of(reader, session))
+        return cell_report(reader, found, session, cell_of(wanted))
+
+    def _cell_history(self, reader: StoreReader, wanted: Wanted) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        neck = reader.session(session).instrument
+        visits = [one for one in reader.sessions() if one.instrument == neck]
+
+        def evaluated(visit: str) -> Evaluation:
+            with self._lock:  # for one visit at a time: other questions come between
+                return self._evaluated(reader, state_of(reader, visit))
+
+        return cell_history(visits, session, cell_of(wanted), evaluated)
 
     def _named(self, reader: StoreReader, named: str) -> str:
         """Return the session that is asked about, else the one at the bench.

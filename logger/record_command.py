@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.attach_command import attach_files, list_attachments
-from logger.bench import SOFTWARE
+from logger.begin import SOFTWARE
 from logger.cli_arguments import FAILED, OK, CommandError, store_path
 from logger.counted import counted
 from logger.errors import RecordError

@@ -15,9 +15,11 @@ from drivers.errors import DriverError, NamedGaugesError, ProfileError
 from drivers.known import NamedGauge, find_port, named_gauges, profiles_folder
 from drivers.profiles import Profile, load_profiles
 from drivers.transports.advertised import Advertised
-from logger.bench import SOFTWARE, Bench, Trouble, default_gauges
+from logger.begin import SOFTWARE, default_gauges
+from logger.bench import Bench, Trouble
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
+from logger.example_bench import ExampleBench
 from logger.factors import keep_factors, parse_factors
 from logger.features import typed_name
 from logger.gauge_file import read_gauges
@@ -186,8 +188,11 @@ def run_sitting(options: SittingOptions, serve: Serve, *, stop: threading.Event,
             bench.recorder.climate(temperature / 1000, humidity / 1000)
         trouble.listener = bench.on_trouble
         stack.enter_context(_forwarded(bench, options.shop))
+        example = ExampleBench(bench.on_example)
+        bench.start_example = example.start
         bench.start()
         stack.callback(bench.stop)
+        stack.callback(example.close)
         try:
             for gauge in plugged:
                 bench.add_gauge(gauge.name, gauge.profile, gauge.port)

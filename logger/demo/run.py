@@ -17,7 +17,8 @@ import numpy as np
 
 from drivers.profiles import load_profiles
 from drivers.simulated import SimulatedGauge
-from logger.bench import Bench, Trouble, default_gauges
+from logger.begin import default_gauges
+from logger.bench import Bench, Trouble
 from logger.demo.neck import DESCRIPTION, Neck, invent
 from logger.demo.operator import Operator, Stopwatch
 from logger.door import Serve

@@ -90,6 +90,20 @@ def test_the_guide_breaks_no_rule(bench: Any, neck: dict[str, Any], page: Page, 
     assert broken(page) == []
 
 
+def test_a_cell_of_the_map_and_the_list_of_keys_break_no_rule(
+    bench: Any, page: Page, broken: Broken, kept: Looking
+) -> None:
+    cells = [["proud_end", 13, "bass", "fail", 0.12, 0.01, 0.0], ["tilted_fret", 13, None, "pass", 0.0, 0.02, 1.0]]
+    bench.publish(cells=cells)
+    page.locator('[data-check=proud_end][data-fret="13"]').click()
+    expect(page.locator("#cell")).to_contain_text(PAGE["cell_first"], timeout=20_000)
+    assert broken(page) == []
+    page.keyboard.press("Escape")
+    page.locator("#show-keys").click()
+    expect(page.get_by_role("dialog")).to_contain_text(PAGE["key_help_do"])
+    assert broken(page) == []
+
+
 @pytest.fixture
 def open_page(bench: Any, neck: dict[str, Any]) -> Iterator[RunningPage]:
     bench.publish(**neck)

@@ -362,7 +362,7 @@ def test_accessible_names(bench: Any, page: Page) -> None:
     expect(page.get_by_label("Typed reading")).to_be_visible()
     expect(page.get_by_role("button", name="Take back F9")).to_be_visible()
     expect(page.get_by_role("region", name="Last reading")).to_be_visible()
-    expect(page.get_by_role("cell").filter(has_text="proud")).to_be_visible()
+    expect(page.get_by_role("gridcell").filter(has_text="proud")).to_be_visible()
 
 
 def test_nothing_is_complained_of_and_nothing_leaves_this_machine(bench: Any, looker: Any) -> None:

@@ -11,7 +11,7 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from playwright.sync_api import Page, expect
 
-from logger.bench import keep_instrument
+from logger.begin import keep_instrument
 from logger.door import Answer, Door
 from logger.instrument import parse_instrument
 from logger.limits import default_limits, limits_toml

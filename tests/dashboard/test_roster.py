@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Page, expect
 
-from logger.bench import keep_instrument
+from logger.begin import keep_instrument
 from logger.gauge_account import GaugeAccounts
 from logger.gauge_file import GaugeSpec
 from logger.gauges import register

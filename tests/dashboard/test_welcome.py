@@ -62,13 +62,24 @@ def test_put_away_it_stays_away(bench: Any, page: Page) -> None:
     expect(page.locator("#welcome")).to_be_hidden()
 
 
-def test_the_invented_instrument_is_a_command_away(page: Page) -> None:
+def test_the_invented_instrument_is_a_press_away(bench: Any, page: Page) -> None:
     button = page.get_by_role("button", name="Show me the invented instrument")
     expect(page.locator("#example")).to_be_hidden()
     button.press("Enter")
-    expect(page.locator("#example")).to_contain_text("fretledger demo")
+    assert bench.wait_for(1) == [{"do": "example"}]
+    expect(page.locator("#example")).to_contain_text("It starts")
     expect(button).to_have_attribute("aria-expanded", "true")
     expect(button).to_be_focused()
+    bench.publish(example={"url": "http://127.0.0.1:9/", "why": ""})
+    link = page.get_by_role("link", name="Open the invented instrument")
+    expect(link).to_have_attribute("href", "http://127.0.0.1:9/")
+
+
+def test_where_the_demo_does_not_start_the_command_is_told(bench: Any, page: Page) -> None:
+    bench.publish(example={"url": "", "why": "the demo ended with status 2"})
+    page.get_by_role("button", name="Show me the invented instrument").click()
+    expect(page.locator("#example")).to_contain_text("The demo ended with status 2")
+    expect(page.locator("#example code")).to_have_text("fretledger demo")
 
 
 @pytest.mark.parametrize("shown", [{"demo": True}, {"seq": 3}], ids=["invented", "measured"])

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.bench import keep_instrument
+from logger.begin import keep_instrument
 from logger.instrument import parse_instrument
 from logger.limits import default_limits, limits_toml
 from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store

@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 
 from drivers import PortNotFoundError, SimulatedGauge, load_profiles
-from logger.bench import Bench, Trouble, default_gauges, keep_instrument
+from logger.begin import default_gauges, keep_instrument
+from logger.bench import Bench, Trouble
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
 from logger.store import Store

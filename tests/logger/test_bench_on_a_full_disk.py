@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from logger import recorder
-from logger.bench import Bench, Trouble, default_gauges
+from logger.begin import default_gauges
+from logger.bench import Bench, Trouble
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
 from logger.store import Store, StoreReader

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.bench import Bench, default_gauges
+from logger.begin import default_gauges
+from logger.bench import Bench
 from logger.board import board_of, movement_json
 from logger.climate import Air, climate_json
 from logger.door import Door, PageServer

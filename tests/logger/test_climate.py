@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.bench import Bench, default_gauges, open_session
+from logger.begin import default_gauges, open_session
+from logger.bench import Bench
 from logger.climate import ClimateError, climate_json, parse_climate
 from logger.export import export_readings
 from logger.gauge_file import GaugeSpec, read_gauges

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.bench import new_session
+from logger.begin import new_session
 from logger.errors import InputFileError
 from logger.factors import FACTORS, factors_of, keep_factors, parse_factors
 from logger.instrument import parse_instrument

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.bench import default_gauges, open_session
+from logger.begin import default_gauges, open_session
 from logger.cli import run
 from logger.gauge_file import GaugeSpec, gauges_toml, read_gauges, spec_from, worth
 from logger.gauges import find, kind_by_name, known, records, register, stored_worth, with_study

@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from logger.bench import default_gauges
+from logger.begin import default_gauges
 from logger.cli import run
 from logger.door import Door, PageServer
 from logger.errors import InputFileError

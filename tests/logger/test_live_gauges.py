@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from drivers import CaptureSettings, Gauge, GaugeState, Profile, Reading, SimulatedGauge, Steadiness, load_profiles
-from logger.bench import Bench, default_gauges
+from logger.begin import default_gauges
+from logger.bench import Bench
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
 from logger.live_gauges import LiveGauges, panel

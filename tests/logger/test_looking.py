@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
-from logger.bench import keep_instrument
+from logger.begin import keep_instrument
 from logger.door import QuestionError
 from logger.instrument import parse_instrument
 from logger.looking import Looking

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from drivers.reading import Reading
-from logger.bench import default_gauges, open_session
+from logger.begin import default_gauges, open_session
 from logger.features import Feature, zero_parts, zero_place
 from logger.gauge_file import GaugeSpec
 from logger.instrument import parse_instrument

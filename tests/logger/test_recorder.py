@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from drivers.reading import Reading
-from logger.bench import default_gauges, open_session
+from logger.begin import default_gauges, open_session
 from logger.features import Feature
 from logger.gauge_file import GaugeSpec
 from logger.instrument import Instrument, parse_instrument

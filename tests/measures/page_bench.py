@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "system"))
 from conftest import ARGS, Program
 
 from drivers import SimulatedGauge, load_profiles
-from logger.bench import open_session
+from logger.begin import open_session
 from logger.instrument import parse_instrument
 from logger.limits import default_limits
 from logger.sheet import Item, round_of, standard_items

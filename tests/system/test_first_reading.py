@@ -63,3 +63,24 @@ def test_readme_leads_to_a_verdict_within_two_minutes(
     page.close()
     assert bench.end(signal.SIGINT) == 0
     assert list(empty_home.rglob("*.db"))
+
+
+def test_the_invented_instrument_is_loaded_from_the_page_and_ends_with_the_bench(
+    empty_home: Path, start: Any, browser: Browser
+) -> None:
+    bench = start("bench", "--no-browser")
+    page = browser.new_page()
+    page.goto(bench.url())
+    page.get_by_role("button", name="Show me the invented instrument").click(timeout=SLOW_MS)
+    link = page.get_by_role("link", name="Open the invented instrument")
+    expect(link).to_be_visible(timeout=SLOW_MS)
+    demo = browser.new_page()
+    demo.goto(str(link.get_attribute("href")))
+    expect(demo.locator("#instrument")).to_contain_text("invented instrument", timeout=SLOW_MS)
+    expect(demo.locator("#reading")).to_contain_text("mm", timeout=SLOW_MS)
+    expect(page.locator("#reading")).to_contain_text("No reading yet")  # nothing of it is in this person's store
+
+    assert bench.end(signal.SIGINT) == 0
+    expect(demo.locator("#link")).to_contain_text("lost", timeout=SLOW_MS)
+    demo.close()
+    page.close()

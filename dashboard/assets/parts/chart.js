@@ -5,10 +5,11 @@
   const SYMBOLS = {'': 'diamond', bass: 'square', centre: 'circle', treble: 'triangle-up'};
   const INKS = {'': '--ink', bass: '--series-bass', centre: '--series-centre', treble: '--series-treble'};
   const SHIFT = {'': 0, bass: -0.18, centre: 0, treble: 0.18};  // side by side, so that bars do not hide each other
-  const FEWEST = 3, ACROSS_PX = 1180;
+  const FEWEST = 3;
 
   // Under a map that lies across, every value stands below the cell of its fret.
-  const leftOf = () => (innerWidth < ACROSS_PX ? 64 : Math.round(document.querySelector('.neckmap .label')?.offsetWidth ?? 60) + 4);
+  const across = () => document.querySelector('.neckmap')?.dataset.lay === 'across';
+  const leftOf = () => (!across() ? Math.max(64, Math.round(4 * type())) : Math.round(document.querySelector('.neckmap .label')?.offsetWidth ?? 60) + 4);
 
   const series = (place, cells) => ({
     type: 'scatter', mode: 'markers', name: place || bench.fill('whole'),
@@ -32,7 +33,7 @@
     const check = bench.shownCheck(snap.stage);
     const cells = bench.cellsOf(snap).filter((cell) => cell.check === check && typeof cell.mm === 'number');
     const limits = snap.limits?.[check] ?? [];
-    const state = JSON.stringify([bench.unit, limits, document.documentElement.dataset.theme, check, cells, innerWidth < ACROSS_PX]);
+    const state = JSON.stringify([bench.unit, limits, document.documentElement.dataset.theme, check, cells, across()]);
     if (state === drawn || !chart.ready()) return;
     drawn = state;
     const words = bench.fill('chart_words', {check: bench.words.checks[check].title});

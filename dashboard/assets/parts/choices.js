@@ -5,7 +5,7 @@
   const TYPES = {usual: 'type_usual', larger: 'type_larger', largest: 'type_largest'};
   const THEMES = {system: 'theme_system', light: 'theme_light', dark: 'theme_dark'};
   const TONES = {pass: 'tone_pass', remeasure: 'tone_remeasure', fail: 'tone_fail', kept: 'tone_kept'};
-  const KEYS = [['key_digits', 'key_digits_do'], ['key_enter', 'key_enter_do'], ['key_escape', 'key_escape_do'], ['key_space', 'take_now'], ['F2', 'repeat'], ['F4', 'take_now'], ['F8', 'skip'], ['F9', 'take_back']];
+  const PEDALS = {space: 'pedal_space', enter: 'key_enter', pagedown: 'pedal_pagedown', b: 'pedal_b'};
 
   bench.type = () => (Object.hasOwn(TYPES, bench.recall('type') ?? '') ? bench.recall('type') : 'usual');
   const showType = () => { document.documentElement.dataset.type = bench.type(); };
@@ -23,11 +23,11 @@
     ...Object.entries(TONES).map(toneLine));
   const speech = () => group('speech', el('div', {class: 'tone'}, tick('speech-on', 'speech_on'), tryIt({'data-try-speech': true}, 'try', fill('speech'))),
     el('p', {id: 'no-voice', class: 'calm', role: 'status'}));
-  const keys = () => el('section', {class: 'card'}, el('h2', {text: fill('keys')}), el('dl', {class: 'keys'},
-    ...KEYS.flatMap(([key, words]) => [el('dt', {}, el('kbd', {text: fill(key)})), el('dd', {text: fill(words)})])));
+  const keys = () => el('section', {class: 'card'}, el('h2', {text: fill('keys')}), bench.keyList());
   const language = () => el('section', {class: 'card'}, el('h2', {text: fill('language')}), el('p', {text: fill('language_name')}), el('p', {class: 'calm', text: fill('language_more')}));
   const form = () => el('form', {id: 'choices', class: 'card'}, el('h2', {text: fill('in_this_browser')}),
-    one('unit', 'unit', {mm: 'mm', in: 'in'}), one('theme', 'theme', THEMES), one('type', 'type', TYPES), sounds(), speech());
+    one('unit', 'unit', {mm: 'mm', in: 'in'}), one('theme', 'theme', THEMES), one('type', 'type', TYPES), sounds(), speech(),
+    group('pedal', el('p', {class: 'calm', text: fill('pedal_more')}), el('div', {class: 'choices'}, ...Object.entries(PEDALS).map(([value, each]) => choice('pedal', value, each)))));
 
   const at = (name) => bench.by('choices').elements[name];
   const sync = () => {
@@ -38,6 +38,7 @@
     at('sound-on').checked = bench.tones.on;
     at('volume').value = bench.tones.volume();
     for (const tone of Object.keys(TONES)) at(`tone-${tone}`).checked = bench.tones.chosen(tone);
+    at('pedal').value = bench.pedal();
     at('speech-on').checked = bench.speech.on;
     bench.by('no-voice').textContent = bench.speech.able() ? '' : fill('no_voice');
   };
@@ -47,6 +48,7 @@
     type: ({value}) => setType(value),
     'sound-on': ({checked}) => { bench.tones.turn(checked); bench.tell('look'); },
     volume: ({value}) => bench.tones.setVolume(Number(value)),
+    pedal: ({value}) => { bench.keep('pedal', value); bench.tell('look'); },
     'speech-on': ({checked}) => bench.speech.turn(checked),
   };
   const changed = ({target}) => {

@@ -27,9 +27,21 @@
   };
   const work = {repeat: () => bench.ask({do: 'repeat'}), skip: () => bench.ask({do: 'skip'}), unskip: () => bench.ask({do: 'unskip'}), 'take-back': takeBack, 'take-now': () => bench.press({do: 'trigger'}), enter};
 
-  const editable = (node) => Boolean(node?.closest?.('input:not([type=checkbox]), textarea, select, [contenteditable]'));
+  // What keys on the bench do without a button of their own.
+  bench.work = work;
+  bench.said = (text) => {
+    const said = bench.by('said');
+    said.dataset.done = 'yes';
+    said.textContent = text;
+  };
+  const editable = bench.editable = (node) => Boolean(node?.closest?.('input:not([type=checkbox]), textarea, select, [contenteditable]'));
   const onKey = (event) => {
     if (event.ctrlKey || event.altKey || event.metaKey || event.isComposing || !field) return;
+    if (bench.benchKey(event, field)) {
+      event.preventDefault();
+      event.stopPropagation();
+      return;
+    }
     if (Object.hasOwn(KEYS, event.key)) {
       event.preventDefault();
       if (!event.repeat && !bench.by(KEYS[event.key]).hidden) work[KEYS[event.key]]();
@@ -47,13 +59,7 @@
     enter();
   };
   const elsewhere = (event) => {
-    const onControl = Boolean(document.activeElement?.closest?.('button, a, summary'));
-    const onBox = Boolean(document.activeElement?.closest?.('input'));  // its space ticks; what a gauge types is a reading
-    if (event.key === ' ' && !onControl && !onBox && !bench.by('take-now').hidden) {  // as a pedal that types sends it
-      event.preventDefault();
-      if (!event.repeat) work['take-now']();
-      return;
-    }
+    const onControl = Boolean(document.activeElement?.closest?.('button, a, summary, [role=gridcell]'));
     const led = /^[0-9.,+\-\u2212/]$/.test(event.key);
     const finish = event.key === 'Enter' && field.value && !onControl;
     if (!led && !finish) return;
@@ -71,7 +77,7 @@
   };
 
   const answered = (item, answer) => {
-    if (item.do === 'climate') return;  // said where it was typed
+    if (item.do === 'climate' || (item.do === 'example' && answer.done)) return;  // said where it was typed
     const said = bench.by('said');
     said.dataset.done = answer.done ? 'yes' : 'no';
     said.textContent = bench.capital(answer.text);

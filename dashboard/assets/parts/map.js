@@ -14,8 +14,12 @@
   const fieldsOf = ([check, fret, place, verdict, mm, U, p]) => ({check, fret, place: place ?? '', verdict, mm, U, p});
   const keyOf = (check, fret, place) => `${check}|${fret}|${place}`;
 
-  const put = (node, fret, across, along) => {
+  // Folded, the neck stands in parts of twelve frets below each other.
+  const FOLD = 12;
+  const put = (node, fret, across, along, part = Math.floor(Math.max(fret - 1, 0) / FOLD)) => {
     node.style.setProperty('--fret', fret);
+    node.style.setProperty('--in-part', fret - part * FOLD);
+    node.style.setProperty('--part', part);
     node.style.setProperty('--across', across);
     node.style.setProperty('--along', along);
     return node;
@@ -27,33 +31,39 @@
   };
 
   const label = (text, fret, across, along, role) => put(el('div', {class: 'label', role, text}), fret, across, along);
+  // The name of a row, once more before every further part of a folded neck.
+  const names = (text, across, along, role) => [label(text, 0, across, along, role), ...Array.from({length: Math.ceil(frets / FOLD) - 1}, (_, i) => {
+    const again = put(el('div', {class: 'label again', 'aria-hidden': 'true', text}), 0, across, along, i + 1);
+    again.style.setProperty('--in-part', 0);
+    return again;
+  })];
   const layer = (check, used) => {
     const lines = used.map((place) => {
       const [across, along] = rowAt(place, used);
       const blanks = Array.from({length: frets}, (_, i) => {
-        const cell = put(el('div', {class: 'cell', role: 'cell'}), i + 1, across, along);
+        const cell = put(el('div', {class: 'cell', role: 'gridcell'}), i + 1, across, along);
         cells.set(keyOf(check, i + 1, place), cell);
         return cell;
       });
-      return el('div', {class: 'line', role: 'row'}, label(place || fill('whole'), 0, across, along, 'rowheader'), ...blanks);
+      return el('div', {class: 'line', role: 'row'}, ...names(place || fill('whole'), across, along, 'rowheader'), ...blanks);
     });
     return el('div', {class: used.length > 1 ? 'layer' : 'layer alone', 'data-layer': check, role: 'rowgroup', hidden: true}, ...lines);
   };
-  const head = () => el('div', {class: 'line', role: 'row'}, label(fill('fret'), 0, 1, 1, 'columnheader'),
+  const head = () => el('div', {class: 'line', role: 'row'}, ...names(fill('fret'), 1, 1, 'columnheader'),
     ...Array.from({length: frets}, (_, i) => label(String(i + 1), i + 1, 1, 1, 'columnheader')));
   const overview = () => {
-    worst = Array.from({length: frets}, (_, i) => put(el('div', {class: 'cell worst', role: 'cell', 'data-worst-fret': i + 1}), i + 1, 2, 2));
-    return el('div', {class: 'line', role: 'row'}, label(fill('worst'), 0, 2, 2, 'rowheader'), ...worst);
+    worst = Array.from({length: frets}, (_, i) => put(el('div', {class: 'cell worst', role: 'gridcell', 'data-worst-fret': i + 1}), i + 1, 2, 2));
+    return el('div', {class: 'line', role: 'row'}, ...names(fill('worst'), 2, 2, 'rowheader'), ...worst);
   };
 
   const build = (count, used) => {
     frets = count;
     rows = used;
     cells = new Map();
-    const table = el('div', {class: 'neckmap', role: 'table', 'aria-label': fill('map')},
+    const table = el('div', {class: 'neckmap', role: 'grid', 'aria-label': fill('map')},
       head(), overview(), ...CHECKS.map((check) => layer(check, used[check])));
     table.style.setProperty('--frets', frets);
-    bench.by('map').replaceChildren(table, el('p', {class: 'legend'}), el('p', {class: 'picked', role: 'status'}));
+    bench.by('map').replaceChildren(table, el('p', {class: 'legend'}), el('p', {class: 'how', text: fill('map_how')}));
   };
 
   // Rows stand from the start, so that the map does not jump when a first place is judged.
@@ -78,7 +88,7 @@
     return fill('cell', {...cell, check, value, verdict: bench.large(cell.verdict)}) + chance;
   };
   const clear = (node) => bench.draw(node, null, () => {
-    for (const name of ['data-check', 'data-fret', 'data-place', 'data-verdict', 'title']) node.removeAttribute(name);
+    for (const name of ['data-check', 'data-fret', 'data-place', 'data-verdict', 'title', 'tabindex']) node.removeAttribute(name);
     return [];
   });
   const write = (node, cell) => bench.draw(node, [bench.unit, cell], () => {
@@ -140,13 +150,8 @@
     const legend = any ? bench.capital(`${bench.words.checks[shown].of}, ${bench.unit}; ${fill('legend_u')}`) : fill('nothing_judged');
     bench.draw(document.querySelector('#map .legend'), legend, () => legend);
     tabs(list, shown);
+    bench.layMap(frets, FOLD);
   };
-
-  // A finger has no pointer that could rest on a cell: touching one says all there is to it.
-  document.addEventListener('click', (event) => {
-    const cell = event.target.closest?.('.cell[title]');
-    if (cell) document.querySelector('#map .picked').textContent = cell.title;
-  });
   document.addEventListener('click', (event) => {
     const tab = event.target.closest?.('[data-tab]');
     if (!tab) return;

@@ -15,7 +15,11 @@
     voice.cancel();  // only the newest is worth hearing
     voice.speak(words);
   };
-  const where = ({fret, place, words}) => (fret && PLACES[place] ? fill('spoken_fret', {fret, place: fill(PLACES[place])}) : words);
+  // In full words of the page's own language; what belongs to no fret is called by its kind.
+  const where = ({fret, place, kind, words}) => {
+    if (fret) return PLACES[place] ? fill('spoken_fret', {fret, place: fill(PLACES[place])}) : fill('spoken_whole', {fret});
+    return bench.words.kinds[kind] ?? words;
+  };
   speech.sample = () => say(where(SAMPLE));
   speech.turn = (on) => {
     speech.on = on;

@@ -98,7 +98,7 @@
   };
   const lastOne = (last, shadow) => [
     el('h2', {text: fill('last')}, el('time', {text: last.taken_at ? bench.clock(last.taken_at) : ''})),
-    headline(last.words ?? '', 'p'), el('div', {class: 'result'}, size(last), verdict(last)), spread(last),
+    headline(last.words ?? '', 'p'), size(last), el('div', {class: 'under'}, verdict(last), spread(last)),
     shadow ? el('p', {class: 'shadow', text: shadow}) : '',
     last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
     last.settle ? el('p', {class: 'settle', text: bench.sentence(last, 'settle')}) : '',

@@ -10,6 +10,13 @@
   const step = (snap) => (snap.last?.verdict ? 3 : BEFORE.includes(snap.stage) ? 1 : 2);
   const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more, {one: bench.number(TRIAL_MM[0]), two: bench.number(TRIAL_MM[1])})}));
   const button = (id, words, given = {}) => el('button', {id, type: 'button', class: 'action', ...given, text: fill(words)});
+  // On the bench's own machine a press starts it; elsewhere its address would lead nowhere.
+  const own = () => ['127.0.0.1', 'localhost', '[::1]'].includes(location.hostname);
+  const told = ({url, why} = {}) => {
+    if (url) return [fill('example_ready'), ' ', el('a', {href: url, target: '_blank', rel: 'noopener', text: fill('example_open')})];
+    if (own() && !why) return [fill('example_starts')];
+    return [why ? `${bench.capital(why)}. ` : '', fill('example_how'), ' ', el('code', {text: 'fretledger demo'})];
+  };
   const guide = (now) => [
     el('h2', {text: fill('welcome')}),
     el('ol', {class: 'steps'}, line(1, now, 'step_fret', 'step_fret_more'), line(2, now, 'step_type', 'step_type_more'), line(3, now, 'step_verdict', 'step_verdict_more')),
@@ -17,7 +24,7 @@
       now === 1 ? button('to-a-fret', 'to_a_fret') : '',
       button('show-example', 'show_example', {'aria-expanded': String(example), 'aria-controls': 'example'}),
       button('away', 'put_away')),
-    el('p', {id: 'example', hidden: !example}, fill('example_how'), ' ', el('code', {text: 'fretledger demo'})),
+    el('p', {id: 'example', role: 'status', hidden: !example}, ...told(bench.snap.example ?? undefined)),
   ];
   const draw = () => {
     const node = bench.by('welcome'), snap = bench.snap;
@@ -26,7 +33,7 @@
     node.hidden = !begun;
     if (!begun) return;
     const now = step(snap), focused = document.activeElement?.closest?.('#welcome') ? document.activeElement.id : '';
-    bench.draw(node, [now, example, bench.unit], () => guide(now));
+    bench.draw(node, [now, example, bench.unit, bench.snap.example], () => guide(now));
     if (focused) (bench.by(focused) ?? bench.by('typed')).focus();
   };
 
@@ -39,7 +46,11 @@
   };
   const work = {
     'to-a-fret': () => { asked = ''; pass(bench.snap); },
-    'show-example': () => { example = !example; draw(); },
+    'show-example': () => {
+      example = !example;
+      if (example && own() && !bench.snap.example?.url) bench.ask({do: 'example'});
+      draw();
+    },
     away: () => { bench.keep('welcome', 'done'); draw(); bench.by('typed').focus(); },
   };
   document.addEventListener('click', ({target}) => {
