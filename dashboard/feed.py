@@ -21,7 +21,6 @@ from dashboard import words
 from dashboard.network import WELCOME
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
-from logger.instrument_record import AUDIENCES, PAPERS, UNITS
 
 GAP_S: Final = 0.04
 PING_S: Final = 5.0
@@ -44,9 +43,6 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "example": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
 }
-
-SHEET_CHOICES: Final = {"audience": ("for", AUDIENCES), "unit": ("unit", UNITS), "paper": ("paper", PAPERS)}
-"""What is chosen of a printed sheet: as the address names it, and from what; the first where it says nothing."""
 
 log = logging.getLogger(__name__)
 
@@ -82,11 +78,10 @@ class Feed:
         self._stopping = threading.Event()
 
     def register(self, server: Flask) -> None:
-        """Add the routes: GET /feed, /snapshot, /look/<what> and /sheet.pdf, and POST /act."""
+        """Add the routes: GET /feed, /snapshot and /look/<what>, and POST /act."""
         server.add_url_rule("/feed", "feed", self._feed)
         server.add_url_rule("/snapshot", "snapshot", self._snapshot)
         server.add_url_rule("/look/<what>", "look", self._look)
-        server.add_url_rule("/sheet.pdf", "sheet", self._sheet)
         server.add_url_rule("/act", "act", self._act, methods=["POST"])
 
     def stop(self) -> None:
@@ -139,22 +134,6 @@ class Feed:
         text = json.dumps(dict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
         return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
 
-    def _sheet(self) -> Response:
-        from logger.sheet_pdf import sheet_pdf  # its library takes a second to import; most pages never ask for it
-
-        wanted = request.args
-        kind = {name: wanted.get(key, known[0]) for name, (key, known) in SHEET_CHOICES.items()}
-        for name, (key, known) in SHEET_CHOICES.items():
-            if kind[name] not in known:
-                abort(400, words.BAD_CHOICE.format(name=key, known=" or ".join(known), got=_brief(kind[name])))
-        try:
-            told = self._door.ask("record", {"id": wanted.get("id", "")[:MOST_TEXT]})
-        except QuestionError as error:
-            return Response(f"{error}\n", 404, mimetype="text/plain")
-        name = f"attachment; filename=quality-check-{kind['audience']}.pdf"
-        headers = {"Cache-Control": "no-store", "Content-Disposition": name}
-        return Response(sheet_pdf(told, **kind), mimetype="application/pdf", headers=headers)
-
     def _act(self) -> Mapping[str, Any]:
         return {"answers": [self._answer(item) for item in _actions(_posted())]}
 
@@ -197,10 +176,10 @@ def fault_of(action: Mapping[str, Any]) -> str | None:
     """Say what is wrong with the shape of an action, or None; what it means is for the bench to judge."""
     do = action.get("do")
     if not isinstance(do, str) or do not in KEYS:
-        return words.UNKNOWN_DO.format(known=", ".join(KEYS), got=_brief(do))
+        return words.UNKNOWN_DO.format(known=", ".join(KEYS), got=brief(do))
     unknown = action.keys() - KEYS[do] - {"do"}
     if unknown:
-        return words.UNKNOWN_KEYS.format(do=do, keys=", ".join(map(_brief, sorted(unknown))))
+        return words.UNKNOWN_KEYS.format(do=do, keys=", ".join(map(brief, sorted(unknown))))
     if do == "typed":
         return _fault_of_typed(action)
     if do == "climate":
@@ -215,7 +194,7 @@ def _fault_of_typed(action: Mapping[str, Any]) -> str | None:
     if not isinstance(text, str) or not 1 <= len(text) <= MOST_TEXT:
         return words.BAD_TEXT.format(most=MOST_TEXT)
     if not isinstance(unit, str) or unit not in NM_PER:
-        return words.BAD_UNIT.format(known=", ".join(NM_PER), got=_brief(unit))
+        return words.BAD_UNIT.format(known=", ".join(NM_PER), got=brief(unit))
     return None
 
 
@@ -229,9 +208,10 @@ def _fault_of_climate(action: Mapping[str, Any]) -> str | None:
     for name in ("temperature_c", "humidity_percent"):
         value = action.get(name)
         if not isinstance(value, int | float) or isinstance(value, bool) or not abs(value) <= sys.float_info.max:
-            return words.BAD_CLIMATE.format(name=name, got=_brief(value))
+            return words.BAD_CLIMATE.format(name=name, got=brief(value))
     return None
 
 
-def _brief(value: object) -> str:
+def brief(value: object) -> str:
+    """Return what came, short enough for a line."""
     return reprlib.repr(value)[:40]

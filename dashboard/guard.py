@@ -13,7 +13,16 @@ from typing import Final
 from flask import Flask, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
+from dashboard.words_record import TOO_LARGE_FILE
+from logger.file_kinds import MOST_BYTES
+from logger.plain_file import size_words
+
 MAX_BODY_BYTES: Final = 64 * 1024
+MAX_FILE_BYTES: Final = MOST_BYTES
+"""What one attached file may have; nothing else that is sent here is that large."""
+ATTACH: Final = "attach"
+"""The endpoint that takes a file."""
+ATTACH_PATH: Final = "/attach"
 CATCH_ALL: Final = "/<path:path>"
 COMPONENT_PATH: Final = "/_dash-component-suites/"
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
@@ -80,7 +89,11 @@ def _admit() -> None:
         return
     if request.headers.get("Origin") != f"{request.scheme}://{request.host}":
         abort(403, "only the bench's own page may ask for this")
-    if (request.content_length or 0) > MAX_BODY_BYTES:
+    if request.endpoint == ATTACH:
+        request.max_content_length = MAX_FILE_BYTES
+        if (request.content_length or 0) > MAX_FILE_BYTES:
+            abort(413, TOO_LARGE_FILE.format(most=size_words(MAX_FILE_BYTES)))
+    elif (request.content_length or 0) > MAX_BODY_BYTES:
         abort(413)
 
 

@@ -16,6 +16,7 @@ from flask import Flask, Response, abort, redirect, request
 from werkzeug.wrappers import Response as Answered
 
 from dashboard.pairing import Code, Pairing, Role, TooManyTriesError
+from dashboard.words_record import LOOK_ONLY
 
 OWN_MACHINE: Final = frozenset({"127.0.0.1", "::1"})
 WELCOME: Final = "fretledger.welcome"
@@ -109,6 +110,8 @@ class Network:
             return self._form(401)
         if role is Role.READER and request.method not in {"GET", "HEAD"}:
             abort(403, "this link is for looking on; pair this browser to take readings")
+        if role is Role.READER and request.endpoint == "attached":
+            abort(403, LOOK_ONLY)
         if role is not Role.BENCH and request.path.startswith("/network/"):
             abort(403, "links are made and ended on the bench's own screen")
         request.environ[WELCOME] = self._welcome(request.cookies.get(self._cookie, ""), role)

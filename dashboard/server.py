@@ -4,7 +4,7 @@ import logging
 import os
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,17 +14,16 @@ from waitress import wasyncore
 from dashboard import guard
 from dashboard.app import make_app
 from dashboard.feed import Feed
+from dashboard.intake import BODY_LIMIT_BYTES, Channel
 from dashboard.network import Network, code_line
 from dashboard.pairing import Code, Pairing
+from dashboard.papers import Papers
 from dashboard.words import page_words
 from logger.door import Door
 
 THREADS: Final = 32
 MOST_STREAMS: Final = 24
 """Each open stream holds a thread; the rest stay free for everything else."""
-
-BODY_LIMIT_BYTES: Final = 2 * guard.MAX_BODY_BYTES
-"""Waitress' own limit stands behind the guard's, which answers with a sentence."""
 
 BACKLOG_BYTES: Final = 256 * 1024
 """What may lie unsent for one slow page; more and its stream waits, so that the newest snapshot wins."""
@@ -40,10 +39,12 @@ log = logging.getLogger(__name__)
 class RunningPage:
     """A page that is being served; `stop` frees its port."""
 
-    def __init__(self, listener: socket.socket, server: Any, feed: Feed, each_round: Callable[[], object]) -> None:
+    def __init__(
+        self, listener: socket.socket, server: Any, ends: Sequence[Callable[[], None]], each_round: Callable[[], object]
+    ) -> None:
         self._server = server
         self._each_round = each_round
-        self._feed = feed
+        self._ends = ends
         self._listener = listener
         self._stopping = threading.Event()
         self._waking = threading.Lock()
@@ -54,7 +55,8 @@ class RunningPage:
 
     def stop(self) -> None:
         """Stop serving and free the port; streams end, pages say that the connection is lost."""
-        self._feed.stop()
+        for end in self._ends:
+            end()
         self._stopping.set()
         with self._waking:
             if self._awake:
@@ -104,6 +106,8 @@ def serve(
     app = make_app(words)
     feed = Feed(door, most_streams=MOST_STREAMS)
     feed.register(app.server)
+    papers = Papers(door)
+    papers.register(app.server)
     guard.protect(app.server, hosts=guard.trusted_hosts(host), script_hashes=app.csp_hashes())
     network = _network(listener, lan, words)
     network.register(app.server)
@@ -117,11 +121,12 @@ def serve(
         outbuf_high_watermark=BACKLOG_BYTES,
         clear_untrusted_proxy_headers=True,
     )
+    server.channel_class = Channel
     if lan is None:
-        return RunningPage(listener, server, feed, lambda: None)
+        return RunningPage(listener, server, (feed.stop, papers.stop), lambda: None)
     for line in network.lines():
         lan(line)
-    return RunningPage(listener, server, feed, network.pairing.code)
+    return RunningPage(listener, server, (feed.stop, papers.stop), network.pairing.code)
 
 
 def _network(listener: socket.socket, lan: Callable[[str], None] | None, words: dict[str, Any]) -> Network:

@@ -65,6 +65,77 @@ RECORD: Final = MappingProxyType({
     "limit_upper": "at most {size}",
     "limit_chance": "pass from a chance of {pass} %, fail up to {fail} %",
     "how_to_read": "How to read this",
+    "files": "Pictures and other files",
+    "files_none": "Nothing is attached yet.",
+    "files_sealed": "In the seal",
+    "files_after": "Added after sealing",
+    "file_mb": "{n} MB",
+    "file_kb": "{n} kB",
+    "file_picture": "Picture {name}",
+    "file_picture_of": "Picture {name}: {note}",
+    "file_by": "by {who}",
+    "file_wrong": "The file is {state}: put it back from a copy, or attach it again.",
+    "file_get": "Download",
+    "file_get_named": "Download {name}",
+    "file_note": "What it shows",
+    "file_who": "Attached by",
+    "file_choose": "Choose files",
+    "file_camera": "Take a picture",
+    "file_takes": "JPEG, PNG and WebP pictures, PDF and plain text, each up to {most}. They are kept as they come, the "
+    "place where a picture was taken too, if it holds one.",
+    "file_sending": "Sending {name}",
+    "file_waiting": "waits",
+    "file_empty": "The file is empty; choose another.",
+    "file_too_large": "The file must have at most {most}, it has {size}; make it smaller.",
+    "file_lost": "The bench did not answer; try again.",
+    "file_done": "Attached as {name}, {size}",
+    "file_noted": "Was attached already as {name}; the note was added",
+    "file_known": "Was attached already as {name}; nothing was added",
+    "seal_title": "Seal",
+    "seal_visits": "{n} visits",
+    "seal_visits_one": "1 visit",
+    "seal_readings": "{n} readings",
+    "seal_readings_one": "1 reading",
+    "seal_files": "{n} files",
+    "seal_files_one": "1 file",
+    "seal_verdicts": "Every reading with its gauge, its time and what was taken back, and the verdicts of {software}",
+    "seal_people": "Who measured: {people}",
+    "seal_would": "A seal made now would hold",
+    "seal_without": "It holds no customer's name: keep that outside.",
+    "seal_noted": "The notes of visits stay out of it, because customers get named there.",
+    "seal_open": "A visit is still being measured: what comes after the seal is not in it.",
+    "seal_reopens": "Record {number} stays as it was sealed; the new one names it.",
+    "seal_now": "Seal it now",
+    "seal_wait": "One moment, it is being judged and sealed",
+    "seal_made": "Record {number} is sealed.",
+    "seal_reopened": "Record {number} is sealed; it reopens record {reopens}, which stays as it was.",
+    "seal_same": "Record {number} says all of it already; none was made.",
+    "seal_code": "Its code is {code}: write it down outside the store.",
+    "seal_refused": "Not sealed: {why}",
+    "seal_all_said": "Record {number} says all that is here. Nothing new is to be sealed.",
+    "seal_records": "Records",
+    "seal_record": "Record {number}, {day}, {time}",
+    "seal_key": "Bench key {key}",
+    "seal_key_certified": "Bench key {key}, certified as '{name}' by shop key {shop}",
+    "seal_own": "This bench now: {key}",
+    "seal_no_key": "This bench has no key yet; the first seal makes one.",
+    "seal_stays": "It reopens record {number}, which stays as it was sealed.",
+    "seal_not_here": "It does not hold this visit.",
+    "seal_check": "Check the records",
+    "seal_good": "Good: {says}",
+    "seal_not_good": "Record {number} is not good: {says}",
+    "seal_head": "The store's last record is the one that the head beside the store tells of.",
+    "seal_head_not": "The head beside the store does not fit: {says}",
+    "seal_chain": "Each record is checked on its own. That none is missing from the chain is checked on the command "
+    "line: fretledger record export, then record verify.",
+    "seal_beside": "Judged again beside record {number}",
+    "seal_agrees": "{now} finds every verdict as {sealed} sealed it.",
+    "seal_differs": "{now} finds {n} verdicts otherwise than {sealed}, which sealed them. What was sealed stays.",
+    "seal_differs_one": "{now} finds 1 verdict otherwise than {sealed}, which sealed it. What was sealed stays.",
+    "seal_unjudged": "{software} cannot judge these readings again: {why}",
+    "seal_sealed_by": "sealed by {software}, {unit}",
+    "seal_found_by": "found now by {software}, {unit}",
+    "seal_no_verdict": "no such verdict",
 })
 
 RACK: Final = MappingProxyType({
@@ -122,3 +193,13 @@ RACK: Final = MappingProxyType({
     "compare_change": "change, {unit}",
     "compare_fails": "{before} failed before, {after} after",
 })
+
+TOO_LARGE_FILE: Final = "a file must have at most {most}; make it smaller and attach that"
+TAKING: Final = "other files are being taken; this one goes again in a moment"
+NO_PICTURE: Final = "{name} is no picture; open it as a file"
+NOT_PRINTED: Final = "nothing was printed: {why}"
+NO_SESSION: Final = "a seal is of a session; the body must be a JSON object with its name"
+LOOK_ONLY: Final = (
+    "a link for looking on shows pictures small; the files themselves may hold where they were taken, ask the workshop"
+)
+"""Lines that the server answers with."""

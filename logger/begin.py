@@ -4,17 +4,14 @@ import os
 import time
 import uuid
 from collections.abc import Mapping
-from importlib.metadata import version
 from importlib.resources import files
 from pathlib import Path
-from typing import Final
 
 from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument
 from logger.limits import LimitSet, limits_toml
+from logger.software import SOFTWARE
 from logger.store import InstrumentRevision, InstrumentRow, SessionRow, Store, new_id
-
-SOFTWARE: Final = f"fretledger {version('fretledger')}"
 
 
 def default_gauges() -> Mapping[str, GaugeSpec]:

@@ -22,6 +22,7 @@ from logger.gauge_file import GaugeSpec
 from logger.gauges import records, register
 from logger.instrument import Instrument
 from logger.judgements import Judgements
+from logger.keeping import Keeping
 from logger.kept import Observer, observations_of
 from logger.limits import LimitSet, kind_notes, parse_limits
 from logger.live_gauges import LiveGauges
@@ -30,6 +31,7 @@ from logger.recorder import Hooks, Recorder
 from logger.report import CheckVerdict, Judge
 from logger.sheet import ReadingKey, Sheet, standard_items
 from logger.snapshot import Scene, beside, build
+from logger.software import SOFTWARE
 from logger.store import ReadingRow, SessionEnd, Store
 from logger.study_session import OpenStudy
 
@@ -123,7 +125,7 @@ class Bench:
         self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
         looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
-        self.door = Door(self._act, looking.ask)
+        self.door = Door(self._act, looking.ask, Keeping(store, software=SOFTWARE))
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
     def _limits_kept(self, asked: LimitSet, kind: str) -> LimitSet:

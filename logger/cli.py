@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Final
 
 from drivers.errors import DriverError, NamedGaugesError, RecordingError
-from logger.begin import SOFTWARE
 from logger.cli_arguments import (
     FAILED,
     GAUGE,
@@ -47,6 +46,7 @@ from logger.errors import InputFileError, ShopError, StoreError
 from logger.features import NM_PER
 from logger.sheet_command import add_sheet
 from logger.shop_command import add_shop, shop_address
+from logger.software import SOFTWARE
 from logger.store_command import add_store_care
 from logger.terminal import write_plainly
 

@@ -34,12 +34,52 @@ class Answer:
     text: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class File:
+    """An attached file: how it is called, what it is, all of it, and whether it is a picture to be shown small."""
+
+    name: str
+    media_type: str
+    content: bytes
+    small: bool
+
+
+class Keeper(Protocol):
+    """Keeps what takes longer than a reading, and gives files; see `logger.keeping.Keeping`."""
+
+    def keep(self, what: str, given: Mapping[str, str]) -> Mapping[str, Any]:
+        """Do what is asked for and return what became of it.
+
+        Raises:
+            QuestionError: it cannot be done.
+        """
+
+    def open(self, sha256: str) -> File:
+        """Return an attached file.
+
+        Raises:
+            QuestionError: it is not there, or not as it was.
+        """
+
+
+class _NoKeeper:
+    def keep(self, what: str, _given: Mapping[str, str]) -> Mapping[str, Any]:
+        raise QuestionError(f"nothing can be kept here, got {what[:40]!r}")
+
+    def open(self, _sha256: str) -> File:
+        raise QuestionError("no file is attached here")
+
+
 class Door:
     """Hold the newest snapshot, hand actions to the bench, each at most once, and questions to whoever answers them."""
 
-    def __init__(self, on_action: Callable[[str, Action], Answer], on_question: Question = _no_question) -> None:
+    def __init__(
+        self, on_action: Callable[[str, Action], Answer], on_question: Question = _no_question,
+        keeper: Keeper | None = None,
+    ) -> None:  # fmt: skip
         self._on_action = on_action
         self._on_question = on_question
+        self._keeper: Keeper = keeper or _NoKeeper()
         self._changed = threading.Condition()
         self._snapshot: Snapshot = {"version": 0}
         self._answers: OrderedDict[str, Answer] = OrderedDict()
@@ -79,6 +119,22 @@ class Door:
             QuestionError: the question is none, or asks for what is not there.
         """
         return self._on_question(what, wanted)
+
+    def keep(self, what: str, given: Mapping[str, str]) -> Mapping[str, Any]:
+        """Have something kept that takes longer than a reading, beside the actions; plain values in and out.
+
+        Raises:
+            QuestionError: it cannot be done.
+        """
+        return self._keeper.keep(what, given)
+
+    def open(self, sha256: str) -> File:
+        """Return an attached file.
+
+        Raises:
+            QuestionError: it is not there, or not as it was.
+        """
+        return self._keeper.open(sha256)
 
     @property
     def closed(self) -> bool:

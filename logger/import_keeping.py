@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import Final
 
-from logger.begin import SOFTWARE, keep_instrument
+from logger.begin import keep_instrument
 from logger.gauge_file import GaugeSpec
 from logger.instrument import Instrument
 from logger.kept import spec_json
 from logger.limits import default_limits, limits_toml
+from logger.software import SOFTWARE
 from logger.store import (
     NO_INSTRUMENT,
     InstrumentRevision,

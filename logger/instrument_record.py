@@ -1,26 +1,34 @@
 """Everything that is known of one instrument at one visit, as plain values: what a page shows and a sheet prints."""
 
+import json
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
 from typing import Any, Final
 
+from logger.attachments import Attached, attachments
+from logger.errors import AttachmentError
 from logger.evaluate import Evaluation
 from logger.features import PLACES
+from logger.file_kinds import kind_of
 from logger.gauges import records
 from logger.kept import spec_of, utc_text
 from logger.report import CheckVerdict
 from logger.sealing.shown import seal_of
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, settle, where_words
+from logger.sheet_choices import MOST_PICTURES
 from logger.snapshot import CAUTIONS, GAUGE_WORDS
 from logger.store import SessionGauge, StoreReader
+from logger.store.attached import read_content
 from logger.sweep_report import profile_json
 
 WORST_FIRST: Final = ("fail", "remeasure", "pass")
 MAP_PLACES: Final = (*PLACES, "")
 """Rows of the neck map: the places, and what is judged of a fret as a whole."""
-AUDIENCES: Final = ("customer", "shop")
-UNITS: Final = ("mm", "in")
-PAPERS: Final = ("a4", "letter")
+SMALLABLE: Final = frozenset({"image/jpeg", "image/png", "image/webp"})
+"""Pictures: what `logger.small_picture` draws small."""
+_REMEMBERED: Final = 500
 READ_OFF: Final = (
     "± is the expanded uncertainty at 95 %. Pass and fail are decided by the chance of lying within the limits; "
     "measure again says that the readings do not decide."
@@ -56,7 +64,7 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
         "verdicts": [_verdict(one, found) for one in worst_first(found.verdicts)],
         "limits": [_limits(check, found) for check in dict.fromkeys(one.check for one in found.verdicts)],
         "profile": profile_json(found.judge.sweep.profile if found.judge.sweep else None),
-        "gauges": _gauges(reader, session),
+        "gauges": _gauges(reader, session), "attachments": _attachments(reader, session),
         "climate": [{"at": utc_text(one.at_ns), "temperature_c": one.temperature_mc / 1000,
                      "humidity_percent": one.humidity_mpercent / 1000} for one in reader.climates(session)],
         "notes": list(found.notes), "cautions": [CAUTIONS[name] for name in stages], "read_off": READ_OFF,
@@ -121,6 +129,53 @@ def _stages(found: Evaluation) -> set[str]:
                 "barb_bite": "wire", "slot_depth_spare": "slots", "high_fret": "sweep", "low_fret": "sweep",
                 "string_clearance": "sweep"}  # fmt: skip
     return {of_check.get(one.check, "seating") for one in found.verdicts}
+
+
+def _attachments(reader: StoreReader, session: str) -> list[Told]:
+    """Return the files of a session and those of its instrument as a whole, in the order they came."""
+    instrument = reader.session(session).instrument
+    newest = next((one for one in reversed(reader.records(instrument)) if session in json.loads(one.sessions)), None)
+    sealed = set() if newest is None else {one["id"] for one in json.loads(newest.document)["attachments"]}
+    return [
+        _attachment(reader, one, sealed=None if newest is None else one.row.id in sealed)
+        for one in attachments(reader, instrument)
+        if one.row.session in {None, session}
+    ]
+
+
+def _attachment(reader: StoreReader, one: Attached, *, sealed: bool | None) -> Told:
+    row = one.row
+    return {
+        "name": row.name, "size": row.size, "media_type": row.media_type, "sha256": row.sha256,
+        "at": utc_text(row.at_ns), "who": one.who, "note": one.note, "wrong": one.state, "sealed": sealed,
+        "picture": row.media_type in SMALLABLE and not one.state,
+        "cautions": [] if one.state else list(_cautions(reader.path, row.sha256, row.size)),
+    }  # fmt: skip
+
+
+def with_pictures(told: Mapping[str, Any], small: Callable[[str], bytes | None]) -> tuple[Told, list[bytes]]:
+    """Return a record as a sheet shows it, and the first of its pictures, small.
+
+    Args:
+        told: the record.
+        small: gives the small copy of a picture by its hash, None where it cannot be drawn; it is named all the same.
+    """
+    pictures: list[bytes] = []
+    files = []
+    for one in told["attachments"]:
+        drawn = small(one["sha256"]) if one["picture"] and len(pictures) < MOST_PICTURES else None
+        pictures += [] if drawn is None else [drawn]
+        files.append(one | {"picture": drawn is not None})
+    return {**told, "attachments": files}, pictures
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _cautions(store: Path, sha256: str, size: int) -> tuple[str, ...]:
+    """Return what a person should know of a file; content of one hash never changes, so it is read once."""
+    try:
+        return kind_of(read_content(store, sha256, size)).cautions
+    except AttachmentError as error:  # taken by a program that knew less
+        return (f"it {error}",)
 
 
 def _gauges(reader: StoreReader, session: str) -> list[Told]:

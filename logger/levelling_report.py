@@ -272,11 +272,12 @@ def _alternative_json(levelling: Levelling, one: Alternative) -> dict[str, Any]:
     told: dict[str, Any] = {"kind": one.kind, "reseats_allowed": one.reseats}
     if isinstance(plan, NoPlan):
         return told | {"feasible": False, "sentence": plan.sentence, "total_mm": None, "largest_mm": None,
-                       "reseats": [], "exceptions": [], "crown_left_mm": None}  # fmt: skip
+                       "reseats": [], "exceptions": [], "crown_left_mm": None, "levellings_left": None}  # fmt: skip
     left = plan.crown_left_mm[np.isfinite(plan.crown_left_mm)]
     return told | {
         "feasible": True, "sentence": None, "total_mm": _mm(plan.total_mm), "largest_mm": _mm(plan.largest_mm),
         "reseats": [levelling.frets[index] for index in plan.reseats],
         "exceptions": [levelling.frets[index] for index in plan.exceptions],
         "crown_left_mm": _mm(left.min()) if left.size else None,
+        "levellings_left": None if one.kind == "board" else _mm(float(np.min(plan.levellings_left, initial=np.inf))),
     }  # fmt: skip

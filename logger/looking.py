@@ -13,7 +13,7 @@ from typing import Any, Final, TypeVar
 from logger.beside_report import beside_json
 from logger.cell_report import cell_history, cell_of, cell_report
 from logger.door import QuestionError
-from logger.errors import SessionNotFoundError
+from logger.errors import InputFileError, RecordError, SessionNotFoundError
 from logger.evaluate import Evaluation
 from logger.evaluation.levelling import LevellingPlan
 from logger.gauge_account import GaugeAccounts
@@ -25,7 +25,10 @@ from logger.levelling_report import sanding_of
 from logger.looking_over import outcome_of, rack_told, shop_told
 from logger.plan_command import against_plan, has_plan, plan_lines, verify_json
 from logger.replanning import replan
+from logger.sealing.keys import default_folder
+from logger.sealing.told import seals_of, verified
 from logger.sessions import SessionKey
+from logger.software import SOFTWARE
 from logger.store import NO_INSTRUMENT, SessionRow, StoreReader
 from logger.sweep_report import SWEEP_WAYS
 from logger.sweep_words import sanding_lines, sweep_lines
@@ -62,7 +65,7 @@ class Looking:
             "session": self._session, "rack": self._rack, "record": self._record, "outcome": self._outcome,
             "shop": self._shop, "compare": self._compare, "levelling": self._levelling,
             "second_sweep": self._second_sweep, "gauges": self._gauges, "cell": self._cell,
-            "cell_history": self._cell_history,
+            "cell_history": self._cell_history, "seals": self._seals, "verified": self._verified,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
@@ -75,8 +78,9 @@ class Looking:
                 (what all instruments say together, ``where`` as before), ``levelling`` (of ``id``, under the wishes
                 that `logger.replanning.replan` takes), ``second_sweep`` (the next session in which the instrument of
                 ``id`` was swept, against the plan of ``id``), ``gauges`` (all in short, and ``gauge`` at length),
-                ``cell`` (``check``, ``fret`` and ``place`` of the neck map of ``id``) or ``cell_history`` (the same
-                cell at this visit and those before).
+                ``cell`` (``check``, ``fret`` and ``place`` of the neck map of ``id``), ``cell_history`` (the same
+                cell at this visit and those before), ``seals`` (what sealing the instrument of ``id`` would hold, and
+                its records) or ``verified`` (how those records check).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -123,6 +127,19 @@ class Looking:
         session = self._named(reader, wanted.get("id", ""))
         with self._lock:
             return record_of(reader, self._evaluated(reader, state_of(reader, session)), session)
+
+    def _seals(self, reader: StoreReader, wanted: Wanted) -> Told:
+        return self._of_seals(reader, wanted, seals_of)
+
+    def _verified(self, reader: StoreReader, wanted: Wanted) -> Told:
+        return self._of_seals(reader, wanted, verified)
+
+    def _of_seals(self, reader: StoreReader, wanted: Wanted, tell: Callable[..., Told]) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        try:
+            return tell(reader, session, software=SOFTWARE, folder=default_folder())
+        except (RecordError, InputFileError) as error:
+            raise QuestionError(str(error)) from error
 
     def _outcome(self, reader: StoreReader, wanted: Wanted) -> Told:
         session = self._named(reader, wanted.get("id", ""))

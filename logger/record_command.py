@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.attach_command import attach_files, list_attachments
-from logger.begin import SOFTWARE
 from logger.cli_arguments import FAILED, OK, CommandError, store_path
 from logger.counted import counted
 from logger.errors import RecordError
@@ -26,6 +25,7 @@ from logger.sealing.seal import (
     seal,
     write_file,
 )  # fmt: skip
+from logger.sealing.told import check_own, good_words, head_path
 from logger.sealing.verify import (
     Head,
     Sealed,
@@ -38,8 +38,9 @@ from logger.sealing.verify import (
     read_head,
     read_records,
 )  # fmt: skip
+from logger.software import SOFTWARE
 from logger.store import RecordRow, Store, StoreReader
-from logger.store.events import rests_on, short_words, words
+from logger.store.events import rests_on, words
 from logger.terminal import Terminal
 
 
@@ -53,7 +54,7 @@ def _folder(options: argparse.Namespace) -> Path:
 
 def _seal(options: argparse.Namespace) -> int:
     terminal, path = Terminal(), store_path(options)
-    head = options.head or path.with_name(f"{path.name}.head.json")
+    head = options.head or head_path(path)
     beside, troubles = list[str](), list[str]()
     customer = None if options.customer is None else _customer_file(options.out)
     written = [one for one in (options.out, customer) if one is not None]
@@ -153,7 +154,7 @@ def _verify(options: argparse.Namespace) -> int:
         check_chain(sealed)
         if later is not None:
             sealed = certified(sealed, later)
-        whose = _check_own(sealed, _folder(options)) if key is None and shop is None else _given_words(key, shop)
+        whose = check_own(sealed, _folder(options)) if key is None and shop is None else _given_words(key, shop)
         check_trust(sealed, key=key, shop=shop)
         kept_outside = "" if head is None else _check_head(sealed, read_head(head))
         if options.code is not None:
@@ -163,32 +164,9 @@ def _verify(options: argparse.Namespace) -> int:
         terminal.say(f"not good: {plain(str(error), 500)}")
         return FAILED
     kept_outside = kept_outside or ("code compared" if options.code is not None else "no head compared")
-    good = f"good: {_good_words(sealed, whose, kept_outside)}"
+    good = f"good: {good_words(sealed, whose, kept_outside)}"
     terminal.say("; ".join([good, *(plain(one, 800) for one in beside if one)]))
     return OK
-
-
-def _check_own(sealed: Sequence[Sealed], folder: Path) -> str:
-    """Return whose key it is: this person's own bench's sealed all records, or their own shop's certified them.
-
-    Raises:
-        RecordError: neither, with the reason.
-    """
-    bench, shop = keys.known_public(folder, keys.BENCH), keys.known_public(folder, keys.SHOP)
-    if all(one.key == bench for one in sealed):
-        return "your own bench's"
-    try:
-        if shop is None:
-            raise RecordError("you have no shop key of your own")
-        check_trust(sealed, key=None, shop=shop)
-    except RecordError as error:
-        why = str(error).split(";")[0]
-        raise RecordError(
-            f"nothing here vouches for key {keys.fingerprint(sealed[-1].key)}, which sealed it: it is not your own "
-            f"bench's, and {why}; get the bench's public key from the bench itself, not with the file, and give it "
-            "with --key, or the shop's with --shop"
-        ) from error
-    return "certified by your own shop's key"
 
 
 def _given_words(key: str | None, shop: str | None) -> str:
@@ -208,24 +186,6 @@ def _check_head(sealed: Sequence[Sealed], head: Head) -> str:
     check_head(sealed, head)
     more = sealed[-1].number - head.number
     return "ends at the head" if not more else f"goes on {counted(more, 'record')} after the head"
-
-
-def _good_words(sealed: Sequence[Sealed], whose: str, kept_outside: str) -> str:
-    first, last = sealed[0], sealed[-1]
-    which = f"record {last.number}" if len(sealed) == 1 else f"records {first.number} to {last.number}, one chain"
-    by = f"bench key {keys.fingerprint(last.key)} ({whose})"
-    if last.certificate is not None:
-        name, shop = plain(last.certificate["name"]), keys.fingerprint(last.certificate["shop_key"])
-        asked = "" if "certified" in whose else ", which was not compared with a key of yours"
-        by += f", certified as '{name}' by shop key {shop}{asked}"
-    else:
-        by += ", not certified by a shop"
-    chained = "from the first record" if first.number == 1 else f"follows record {first.number - 1}, not given"
-    rests = "" if last.rests is None else f"; {plain(short_words(last.rests), 300)}"
-    return (
-        f"{which}, sealed {last.at:%Y-%m-%d %H:%M} UTC by {by}; {chained}; {kept_outside}{rests}; code "
-        f"{keys.short_code(last.sha256)}"
-    )
 
 
 def _show(options: argparse.Namespace) -> int:

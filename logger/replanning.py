@@ -39,7 +39,7 @@ def replan(found: Evaluation, wanted: Mapping[str, str]) -> dict[str, Any]:
     Args:
         found: the session as judged.
         wanted: ``relief_mm`` (of all paths, strung), ``crown_min_mm`` and ``reseats`` as texts; the file's own where
-            one is missing.
+            one is missing. With ``others`` = "yes" what else could be done comes along, which takes several plans.
 
     Raises:
         QuestionError: a wish is no number or out of bounds.
@@ -48,7 +48,7 @@ def replan(found: Evaluation, wanted: Mapping[str, str]) -> dict[str, Any]:
     judge = found.judge
     levelling = levelling_of(judge.estimates, judge.sweep.sound if judge.sweep else None, judge.survey, neck)
     return {
-        "plan": plan_json(levelling, others=False), "work": work_json(levelling),
+        "plan": plan_json(levelling, others=wanted.get("others") == "yes"), "work": work_json(levelling),
         "wishes": wishes_json(neck, levelling),
     }  # fmt: skip
 

@@ -2,9 +2,10 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from logger.evaluation.conformity import Judgement, Limits
+if TYPE_CHECKING:  # what prints needs these words and no mathematics, which takes a second to load
+    from logger.evaluation.conformity import Judgement, Limits
 
 MM_PER_INCH: Final = 25.4
 MM_PER_THOU: Final = 0.0254
@@ -160,7 +161,7 @@ def where_words(fret: int | None, place: str | None) -> str:
     return f"fret {fret}" if place is None else f"fret {fret}, {place}"
 
 
-def _is_below(value_mm: float, limits: Limits) -> bool:
+def _is_below(value_mm: float, limits: "Limits") -> bool:
     """Tell which side a failed value fails on: the limit that it is further beyond, or nearer to."""
     if limits.lower_mm is None or limits.upper_mm is None:
         return limits.lower_mm is not None
@@ -168,7 +169,7 @@ def _is_below(value_mm: float, limits: Limits) -> bool:
 
 
 def flag_sentence(
-    check: str, fret: int | None, place: str | None, judgement: Judgement, limits: Limits, *, unit: str = "mm"
+    check: str, fret: int | None, place: str | None, judgement: "Judgement", limits: "Limits", *, unit: str = "mm"
 ) -> tuple[str, str]:
     """Return what is wrong and what to do, for a check that failed."""
     words = _WORDS[check]
@@ -184,7 +185,7 @@ def flag_sentence(
     return template.format(where=where, size=size), todo
 
 
-def settle(judgement: Judgement) -> str:
+def settle(judgement: "Judgement") -> str:
     """Return what would settle a verdict, or an empty text when it is settled."""
     if judgement.verdict != "remeasure":
         return ""
@@ -198,7 +199,7 @@ def settle(judgement: Judgement) -> str:
     return f"{more} more {'reading' if more == 1 else 'readings'} of each place would settle it if the mean stays"
 
 
-def reason(check: str, judgement: Judgement, *, unit: str = "mm") -> str:
+def reason(check: str, judgement: "Judgement", *, unit: str = "mm") -> str:
     """Return one sentence for the tile: the check, its value and the verdict."""
     size = length(judgement.estimate.value_mm, judgement.expanded_u_mm, unit)
     return f"{CHECK_WORDS[check]} {size}: {VERDICT_WORDS[judgement.verdict]}"

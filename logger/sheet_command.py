@@ -4,9 +4,11 @@ import argparse
 from collections.abc import Callable
 from pathlib import Path
 
+from logger.attachments import open_attachment
 from logger.cli_arguments import OK, CommandError, add_store, command, store_path
-from logger.instrument_record import AUDIENCES, PAPERS, UNITS, record_of
+from logger.instrument_record import record_of, with_pictures
 from logger.judging import evaluate_session
+from logger.sheet_choices import AUDIENCES, PAPERS, UNITS
 from logger.store import NO_INSTRUMENT, StoreReader
 from logger.whole_file import check_out, whole_file
 
@@ -28,6 +30,7 @@ def write_sheet(store: Path, session: str | None, out: Path, *, audience: str, u
         StoreError: the store cannot be read.
     """
     from logger.sheet_pdf import sheet_pdf  # its library takes a second to import; most commands never need it
+    from logger.small_picture import small_picture
 
     place = check_out(out, store=store)
     with StoreReader(store) as reader:
@@ -35,7 +38,8 @@ def write_sheet(store: Path, session: str | None, out: Path, *, audience: str, u
         if reader.session(chosen).instrument == NO_INSTRUMENT:
             raise CommandError(f"session {chosen!r} measures no instrument; choose another with --session")
         told = record_of(reader, evaluate_session(reader, chosen), chosen)
-    made = sheet_pdf(told, audience=audience, unit=unit, paper=paper)
+        shown, pictures = with_pictures(told, lambda sha256: small_picture(open_attachment(reader, sha256)[2]))
+    made = sheet_pdf(shown, pictures, audience=audience, unit=unit, paper=paper)
     with whole_file(place) as part:
         part.write_bytes(made)
     return place

@@ -6,6 +6,7 @@ The same record gives the same bytes. Fonts are embedded, so that a sheet prints
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib.resources import files
+from io import BytesIO
 from pathlib import Path
 from typing import Any, Final, cast
 
@@ -13,8 +14,8 @@ from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 from fpdf.fonts import TTFFont
 
-from logger.instrument_record import UNITS
 from logger.sentences import MM_PER_INCH, length
+from logger.sheet_choices import MOST_PICTURES, UNITS
 from logger.sheet_drawings import INK, RULE, SOFT, draw_code, draw_map, draw_profile, draw_sign
 
 FONT: Final = "sheet"
@@ -23,6 +24,9 @@ CODE_MM: Final = 26.0
 MOST_LISTED: Final = (6, 4, 3, 2, 1)
 """Gauges and notes on the customer's page: as many as leave room for what failed; the shop's has all."""
 LEAST_ROOM_MM: Final = 16.0
+STRIP_MM, ALBUM_MM, ALBUM_ROW, GAP_MM = 20.0, 42.0, 3, 3.0
+"""How high pictures are in the customer's strip and on the shop's sheet, and how many stand there side by side."""
+MOST_UNDER: Final = 110
 MOST_NAME, MOST_LINE = 70, 230
 """Letters of a name, and of a line that people wrote; cautions are never cut."""
 COLUMNS: Final = (("check", 44.0), ("where", 30.0), ("mm", 36.0), ("inch", 38.0), ("chance", 16.0), ("verdict", 0.0))
@@ -31,11 +35,14 @@ INVENTED: Final = "Invented instrument: it does not exist. This sheet shows what
 Told = Mapping[str, Any]
 
 
-def sheet_pdf(told: Told, *, audience: str = "customer", unit: str = "mm", paper: str = "a4") -> bytes:
+def sheet_pdf(
+    told: Told, pictures: Sequence[bytes] = (), *, audience: str = "customer", unit: str = "mm", paper: str = "a4"
+) -> bytes:
     """Return the sheet of a record.
 
     Args:
         told: the record, as `logger.instrument_record.record_of` gives it.
+        pictures: small copies of the first attached pictures, as `logger.small_picture` makes them.
         audience: one of `AUDIENCES`.
         unit: of sentences, one of `UNITS`; tables have both.
         paper: one of `PAPERS`.
@@ -46,9 +53,9 @@ def sheet_pdf(told: Told, *, audience: str = "customer", unit: str = "mm", paper
     _summary(pdf, told)
     _drawings(pdf, told)
     if audience == "customer":
-        _customer(pdf, told, unit)
+        _customer(pdf, told, unit, pictures)
     else:
-        _shop(pdf, told, unit)
+        _shop(pdf, told, unit, pictures)
     return bytes(pdf.output())
 
 
@@ -166,10 +173,11 @@ def _drawings(pdf: _Sheet, told: Told) -> None:
         pdf.set_xy(MARGIN_MM, draw_profile(pdf, told, MARGIN_MM, pdf.get_y(), pdf.epw))
 
 
-def _customer(pdf: _Sheet, told: Told, unit: str) -> None:
+def _customer(pdf: _Sheet, told: Told, unit: str, pictures: Sequence[bytes]) -> None:
     """Fill the rest of the one page: as many failed checks as there is room for above what must stand."""
     pdf.set_auto_page_break(auto=False)
-    left = pdf.h - FOOT_MM - 1 - pdf.get_y()
+    strip = STRIP_MM + 8 if pictures else 0.0
+    left = pdf.h - FOOT_MM - 1 - pdf.get_y() - strip
     for most in MOST_LISTED:
         tail = _tail(told, most)
         room = left - sum(8 + sum(map(pdf.tall, lines)) for _, lines in tail)
@@ -185,10 +193,60 @@ def _customer(pdf: _Sheet, told: Told, unit: str) -> None:
             break
         _signed(pdf, "fail", text)
         room -= tall
+    _strip(pdf, pictures)
     for title, lines in tail:
         pdf.title_line(title)
         for line in lines:
             pdf.say(line)
+
+
+def _strip(pdf: _Sheet, pictures: Sequence[bytes]) -> None:
+    """Draw the pictures side by side in one strip."""
+    if not pictures:
+        return
+    pdf.title_line("Pictures")
+    pdf.ln(0.6)
+    top, wide = pdf.get_y(), (pdf.epw - (MOST_PICTURES - 1) * GAP_MM) / MOST_PICTURES
+    for index, picture in enumerate(pictures):
+        left = MARGIN_MM + index * (wide + GAP_MM)
+        pdf.image(BytesIO(picture), left, top, wide, STRIP_MM, keep_aspect_ratio=True)
+    pdf.set_xy(MARGIN_MM, top + STRIP_MM)
+
+
+def _album(pdf: _Sheet, told: Told, pictures: Sequence[bytes]) -> None:
+    """Draw the pictures large enough to look at, each with what is said of it, and name every other file."""
+    kept = told["attachments"]
+    if not kept:
+        return
+    shown = [one for one in kept if one["picture"]][: len(pictures)]
+    pdf.title_line("Pictures and other files")
+    pdf.ln(0.6)
+    wide = (pdf.epw - (ALBUM_ROW - 1) * GAP_MM) / ALBUM_ROW
+    for start in range(0, len(shown), ALBUM_ROW):
+        row = list(zip(shown, pictures, strict=True))[start : start + ALBUM_ROW]
+        if pdf.will_page_break(ALBUM_MM + 2 * LINE_MM):
+            pdf.add_page()
+        top = pdf.get_y()
+        for index, (one, picture) in enumerate(row):
+            left = MARGIN_MM + index * (wide + GAP_MM)
+            pdf.image(BytesIO(picture), left, top, wide, ALBUM_MM, keep_aspect_ratio=True)
+            pdf.set_font(FONT, "", 7.5)
+            pdf.set_text_color(*SOFT)
+            pdf.set_xy(left, top + ALBUM_MM + 0.5)
+            pdf.multi_cell(wide, 3.4, pdf.plain(_cut(_file_words(one), MOST_UNDER)), align="L")
+        pdf.set_xy(MARGIN_MM, top + ALBUM_MM + 3 * 3.4 + 1)
+    for one in kept:
+        if one not in shown:
+            pdf.say(_cut(_file_line(one), MOST_LINE), size=8.5)
+
+
+def _file_words(one: Told) -> str:
+    late = " (added after sealing)" if one["sealed"] is False else ""
+    return f"{one['name']}{': ' if one['note'] else ''}{one['note']}{late}"
+
+
+def _file_line(one: Told) -> str:
+    return f"{_file_words(one)}, {one['size']} bytes, SHA-256 {one['sha256'][:16]}…"
 
 
 def _tail(told: Told, most: int) -> list[tuple[str, list[str]]]:
@@ -222,7 +280,7 @@ def _signed(pdf: _Sheet, verdict: str, text: str) -> None:
     pdf.say(text, indent=6)
 
 
-def _shop(pdf: _Sheet, told: Told, unit: str) -> None:
+def _shop(pdf: _Sheet, told: Told, unit: str, pictures: Sequence[bytes]) -> None:
     fails = _fails(told, unit)
     pdf.title_line("Outside the limits, and what to do" if fails else "Nothing lies outside the limits")
     for text, todo in fails:
@@ -241,6 +299,7 @@ def _shop(pdf: _Sheet, told: Told, unit: str) -> None:
             pdf.title_line(title)
             for line in lines:
                 pdf.say(line, size=8.5)
+    _album(pdf, told, pictures)
     _table(pdf, told["verdicts"])
 
 

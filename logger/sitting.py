@@ -15,7 +15,7 @@ from drivers.errors import DriverError, NamedGaugesError, ProfileError
 from drivers.known import NamedGauge, find_port, named_gauges, profiles_folder
 from drivers.profiles import Profile, load_profiles
 from drivers.transports.advertised import Advertised
-from logger.begin import SOFTWARE, default_gauges
+from logger.begin import default_gauges
 from logger.bench import Bench, Trouble
 from logger.door import Serve
 from logger.errors import GaugesError, StoreError
@@ -26,6 +26,7 @@ from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
 from logger.limits import default_limits, read_limits
+from logger.software import SOFTWARE
 from logger.store import Store
 from logger.store.totals import keep_totals
 

@@ -150,14 +150,34 @@ def _verdict_lines(found: Sequence[Found]) -> list[str]:
 
 def _difference_lines(sealed: Sequence[Found], again: Sequence[Found], software: str) -> list[str]:
     """Return what this software finds otherwise, verdict by verdict; nothing where it finds the same."""
-    before, now = ({one.key: one for one in each} for each in (sealed, again))
     lines = [
-        f"{now[key].line()} (sealed: {one.line()})" if key in now else f"no such verdict (sealed: {one.line()})"
-        for key, one in before.items()
-        if key not in now or not one.agrees(now[key])
-    ]
-    lines += [f"{one.line()} (not sealed)" for key, one in now.items() if key not in before]
+        f"{now.line()} (sealed: {before.line()})" if now is not None and before is not None
+        else f"{now.line()} (not sealed)" if now is not None
+        else f"no such verdict (sealed: {before.line() if before is not None else ''})"
+        for before, now in _differences(sealed, again)
+    ]  # fmt: skip
     return [f"   judged again by {software}, which finds otherwise:", *lines] if lines else []
+
+
+def _differences(sealed: Sequence[Found], again: Sequence[Found]) -> list[tuple[Found | None, Found | None]]:
+    """Return the verdicts that are not the same in both, as sealed and as found again; None where there is none."""
+    before, now = ({one.key: one for one in each} for each in (sealed, again))
+    changed = [(one, now.get(key)) for key, one in before.items() if key not in now or not one.agrees(now[key])]
+    return [*changed, *((None, one) for key, one in now.items() if key not in before)]
+
+
+def beside_sealed(sealed: Sealed) -> tuple[list[tuple[Found | None, Found | None]], str]:
+    """Return what this software finds otherwise than a record, and why it cannot judge again; empty where it can.
+
+    Raises:
+        RecordError: the document does not tell what a record tells.
+    """
+    own = _all_found(sealed.document.get("verdicts"))
+    again, why_not = _judged_again(account_from(sealed.document))
+    if why_not:
+        return [], why_not
+    sessions = dict.fromkeys((*own, *again))
+    return [pair for one in sessions for pair in _differences(own.get(one, []), again.get(one, []))], ""
 
 
 def _judged_again(account: Account) -> tuple[dict[str, list[Found]], str]:

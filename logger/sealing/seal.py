@@ -80,12 +80,31 @@ def seal(
         opened = next(reversed(reader.records(instrument)), None)
         rests = rests_on(reader.events(), store.path)
     said = account_json(account) | {"software": software}
-    if opened is not None and _says(parse(opened.document.encode())) == _says(parse(canonical(said))):
+    if opened is not None and _is_said(opened, said):
         return opened, False
     bench = {"key": key.public, "store": store.store_id}
     row = _row(said | {"bench": bench, "rests_on": rests}, account, key, before, opened, certificate, now_ns)
     store.put(row)
     return row, True
+
+
+def sealed_already(reader: StoreReader, sessions: Sequence[SessionRow], *, software: str) -> RecordRow | None:
+    """Return the instrument's last record where it says all that sealing these sessions now would say, else None.
+
+    Raises:
+        RecordError: the account has no canonical form.
+        StoreError: the store cannot be read.
+    """
+    instrument = sessions[0].instrument
+    opened = next(reversed(reader.records(instrument)), None)
+    if opened is None:
+        return None
+    said = account_json(gather(reader, instrument, sessions)) | {"software": software}
+    return opened if _is_said(opened, said) else None
+
+
+def _is_said(opened: RecordRow, said: Mapping[str, Any]) -> bool:
+    return _says(parse(opened.document.encode())) == _says(parse(canonical(dict(said))))
 
 
 def _says(document: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import pypdfium2
 import pytest
 from playwright.sync_api import Browser, Page, Route, expect
 
@@ -47,6 +48,15 @@ FIRST_TO_SEVENTH = """(path) => {
     return [at[6][0] - at[0][0], at[6][1] - at[0][1]];
 }"""
 """How far the seventh fret is drawn from the first: along, and down."""
+AS_LONG_AS_CAN_BE = """(length) => {
+    const list = document.querySelector('#view-levelling .deeds'), {deedRows} = fretledger;
+    const sizes = ['bass', 'centre', 'treble'].map((place) => ({place, mm: 0.123, U_mm: 0.045}));
+    const one = {task: 'file', sizes, noise: true, crown_left_mm: 1.001, flat_mm: 0.701};
+    const deeds = Array.from({length}, (_, i) => ({...one, fret: i + 1}));
+    list.replaceWith(deedRows('printed', deeds)[0]);
+    document.querySelector('.worklist').dataset.long = fretledger.howLong(deeds);
+}"""
+"""So many frets, each with all that can be said of it."""
 DONE = "Object.keys(localStorage).find((key) => key.includes('done.'))"
 
 
@@ -169,6 +179,58 @@ def test_a_tick_is_kept_in_the_browser_and_belongs_to_its_amount(looker: Any):
     page.evaluate(f"(localStorage[{DONE}] = localStorage[{DONE}].replace('0.0', '0.1'))")
     page.reload()
     expect(boxes.first).not_to_be_checked(timeout=SLOW_MS)
+
+
+def test_a_tick_is_followed_in_another_tab(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    other = page.context.new_page()
+    other.goto(page.url)
+    boxes = page.locator("#view-levelling .deeds input")
+
+    other.locator("#view-levelling .deeds input").nth(1).check(timeout=SLOW_MS)
+
+    expect(boxes.nth(1)).to_be_checked()
+    expect(page.locator("#view-levelling .worklist")).to_contain_text("1 of ")
+    other.locator("#view-levelling .deeds input").nth(1).uncheck()
+    expect(boxes.nth(1)).not_to_be_checked()
+    other.close()
+
+
+def test_another_way_shows_its_own_list_and_what_stands_beside_follows_the_wishes(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    others = page.locator("#view-levelling .others")
+    expect(page.locator("#view-levelling .compare thead")).to_have_text("what it costsby the file")
+    filed = others.locator("tr", has_text="Level, no re-seat")
+    total = filed.locator("td").first.inner_text()
+
+    filed.get_by_role("button", name="Show the work list of: Level, no re-seat").press("Enter")
+
+    expect(page.locator("#wish-reseats")).to_have_value("0")
+    expect(page.locator("#wish-reseats")).to_be_focused()
+    expect(page.locator("#view-levelling .worklist .sum")).to_contain_text(f"In all {total} off", timeout=SLOW_MS)
+    expect(page.locator("#view-levelling .deeds [data-task=reseat]")).to_have_count(0)
+    expect(page.locator("#view-levelling")).to_contain_text("By the wishes above", timeout=SLOW_MS)
+    expect(others).to_contain_text("Level with re-seats (up to 1)")  # what the file allows stays beside
+    page.get_by_role("button", name="As in the file").click()
+    expect(page.locator("#view-levelling")).not_to_contain_text("By the wishes above")
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_whatever_there_is_to_do_is_one_sheet_of_paper(looker: Any, unit: str):
+    page, _, look = looker
+    look("levelling")
+    page.locator(f"#unit-{unit}").click()
+    for count in (24, 15, 12, 7):
+        page.evaluate(AS_LONG_AS_CAN_BE, count)
+        for paper in ("A4", "Letter"):
+            made = pypdfium2.PdfDocument(page.pdf(format=paper))
+            text = made[0].get_textpage().get_text_bounded()
+            assert len(made) == 1, f"{count} frets on {paper}"
+            assert f"Fret {count}" in text
+            assert "Press-test before you level" in text
+            made.close()
 
 
 def test_another_wish_is_answered_as_the_value_changes(looker: Any):

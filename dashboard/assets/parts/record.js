@@ -74,7 +74,7 @@
   const all = (told) => [
     head(told), bench.worstMap(told), bench.tops(told), verdicts(told), list('with', 'record_gauges', told.gauges.map(gauge)),
     list('noted', 'record_notes', told.notes), list('caution-list', 'record_cautions', told.cautions), list('air', 'record_air', told.climate.map(air), true),
-    list('limits', 'record_limits', told.limits.map(limit), true), section('read', fill('how_to_read'), el('p', {text: told.read_off})),
+    list('limits', 'record_limits', told.limits.map(limit), true), bench.filesOf(told), section('read', fill('how_to_read'), el('p', {text: told.read_off})), bench.sealsOf(told),
   ].filter((node) => node !== '');
 
   let last = null;

@@ -41,6 +41,11 @@
     }
     if (bench.view() !== name) show();  // another view was opened meanwhile
   };
+  // Something was kept that no snapshot tells of: the view that is shown asks again.
+  bench.lookAgain = () => {
+    asked = '';
+    show();
+  };
   const turn = () => {
     const name = bench.view();
     for (const each of names()) {

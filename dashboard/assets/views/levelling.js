@@ -2,6 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
+  const LONG = [7, 12, 15];
   const known = (value) => typeof value === 'number' && Number.isFinite(value);
   const hold = (name, session) => `${name}.${session}`;
 
@@ -35,6 +36,13 @@
     };
     const list = el('ol', {class: 'deeds'}, ...deeds.map((deed) => row(session, deed, count)));
     count();
+    // Ticked in another tab of this browser: this one follows.
+    bench.ticksMoved = (name) => {
+      if (name !== `fretledger.${hold('done', session)}`) return;
+      const all = ticked(session);
+      list.querySelectorAll('input').forEach((box, i) => { box.checked = all.has(keyOf(deeds[i])); });
+      count();
+    };
     return [list, progress];
   };
 
@@ -56,6 +64,8 @@
   ];
   const single = ({best_single_reseat: one}) => (one ? fill(known(one.saved_mm) ? 'level_single' : 'level_single_opens', {fret: one.fret, size: bench.plain(one.saved_mm)}) : '');
 
+  // One sheet of paper holds it: the more there is to do, the smaller it is printed.
+  bench.howLong = (deeds) => String(LONG.filter((n) => deeds.length > n).length);
   const printButton = () => {
     const button = el('button', {type: 'button', class: 'action', text: fill('level_print')});
     button.addEventListener('click', () => window.print());
@@ -70,19 +80,28 @@
     const first = told.beside.first.map((line) => el('p', {class: 'doubt', text: bench.capital(line)}));
     const node = bench.section(fill('level_list'), wished ? el('p', {class: 'calm', text: fill('level_wished')}) : null, bench.caution(told.beside.cautions.sweep), ...first, ...inside.filter(Boolean));
     node.classList.add('worklist');
+    node.dataset.long = bench.howLong(list.deeds);
     return node;
   };
 
-  const others = ({report: {plan}}) => {
+  const take = (one, name) => {
+    const button = el('button', {type: 'button', class: 'small', 'data-take': one.reseats_allowed, 'aria-label': fill('level_take_named', {way: name}), text: fill('level_take')});
+    button.addEventListener('click', () => bench.wishReseats(one.reseats_allowed));
+    return button;
+  };
+  const others = (plan, wished) => {
     if (!plan?.alternatives.length) return null;
     const rows = plan.alternatives.map((one, i) => {
       const name = `${bench.words.alternatives[one.kind]}${one.kind === 'reseat' ? ` (${fill('level_up_to', {n: one.reseats_allowed})})` : ''}`;
-      if (!one.feasible) return el('tr', {'data-row': String(i)}, el('th', {scope: 'row', text: name}), el('td', {colspan: 4, class: 'why', text: fill('level_not', {why: one.sentence})}));
+      if (!one.feasible) return el('tr', {'data-row': String(i)}, el('th', {scope: 'row', text: name}), el('td', {colspan: 6, class: 'why', text: fill('level_not', {why: one.sentence})}));
       const crown = one.kind === 'board' ? '\u2013' : bench.plain(one.crown_left_mm);
       const also = [one.reseats.length && fill('level_also_reseat', {frets: runs(one.reseats)}), one.exceptions.length && fill('level_also_raise', {frets: runs(one.exceptions)})].filter(Boolean).join('; ');
-      return bench.figures.row(String(i), name, [bench.plain(one.total_mm), bench.plain(one.largest_mm), crown, also]);
+      const line = bench.figures.row(String(i), name, [bench.plain(one.total_mm), bench.plain(one.largest_mm), crown, known(one.levellings_left) ? String(one.levellings_left) : '\u2013', also]);
+      line.append(el('td', {}, one.kind === 'reseat' || one.kind === 'level' ? take(one, name) : ''));
+      return line;
     });
-    return bench.section(fill('level_others'), bench.figures.table('others', [fill('level_way'), fill('level_total'), fill('level_largest'), fill('level_crown'), fill('level_also')], rows));
+    return [wished ? el('p', {class: 'calm', text: fill('level_others_wished')}) : '',
+      bench.figures.table('others', [fill('level_way'), fill('level_total'), fill('level_largest'), fill('level_crown'), fill('level_again'), fill('level_also'), fill('level_list')], rows)].filter(Boolean);
   };
   const doubts = (told) => {
     const lines = told.beside.doubts[bench.unit];
@@ -90,12 +109,19 @@
   };
 
   const draw = (node, told) => bench.drawView(node, [bench.unit, told], () => {
-    const list = el('div', {class: 'column'});
+    const list = el('div', {class: 'column'}), beside = bench.section(fill('level_others'));
     const show = (found) => list.replaceChildren(work(told, found));
-    const wishes = bench.wishes(told, show);
+    const side = (plan, wished) => {
+      const inside = others(plan, wished);
+      beside.hidden = !inside;
+      if (inside) beside.replaceChildren(beside.firstChild, ...inside);
+    };
+    side(told.report.plan, false);
+    const wishes = bench.wishes(told, show, side);
     const second = el('div', {class: 'second'});
     bench.secondSweep(told, second);
-    return [bench.standing(told), el('div', {class: 'side'}, list, el('div', {class: 'column'}, wishes, doubts(told) ?? '')), others(told), second].filter(Boolean);
+    return [bench.standing(told), el('div', {class: 'side'}, list, el('div', {class: 'column'}, wishes, doubts(told) ?? '')), beside, second].filter(Boolean);
   });
+  window.addEventListener('storage', ({key}) => bench.ticksMoved?.(key));
   bench.addView('levelling', {what: 'session', wanted: () => ({id: bench.looked()}), draw});
 })();

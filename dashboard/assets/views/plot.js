@@ -39,7 +39,7 @@
   const mark = (one, at) => {
     const left = at.x(one.x), top = at.y(one.mm);
     const bar = one.U ? svg('path', {class: 'bar', d: `M${left} ${at.y(one.mm + one.U)}V${at.y(one.mm - one.U)}`}) : null;
-    const label = one.label && svg('text', {class: 'named', x: left, y: Math.max(at.top + 10, at.y(one.mm + (one.U ?? 0)) - 9), text: one.label});
+    const label = one.label && svg('text', {class: 'named', x: left, y: Math.max(0.9 * at.size, at.y(one.mm + (one.U ?? 0)) - 9), text: one.label});
     return svg('g', {class: 'mark', 'data-place': one.place ?? '', 'data-verdict': one.verdict}, bar,
       svg('g', {transform: `translate(${left} ${top})`}, svg('path', {class: 'outline', d: OUTLINES[one.place] ?? OTHER})), label);
   };
@@ -50,13 +50,13 @@
   };
 
   const draw = (node, spec, width) => {
-    const size = 0.8 * rem(), left = 4.4 * size, right = 0.8 * size, top = 0.9 * size, bottom = 2.1 * size;
+    const size = 0.8 * rem(), left = 4.4 * size, right = 0.8 * size, top = (spec.times ? 2.2 : 0.9) * size, bottom = 2.1 * size;
     const height = (spec.rem ?? 13) * rem(), inner = height - top - bottom;
     const {range, n} = fitted(spec, width - left - right, inner);
     const middle = (spec.low + spec.high) / 2, low = middle - range / 2;
     const at = {
       x: (x) => left + (x - spec.x[0]) / (spec.x[1] - spec.x[0]) * (width - left - right),
-      y: (mm) => top + (low + range - mm) / range * inner, top, bottom: height - bottom,
+      y: (mm) => top + (low + range - mm) / range * inner, top, bottom: height - bottom, size,
     };
     const across = (mm, kind) => svg('path', {class: kind, d: `M${left} ${at.y(mm)}H${width - right}`});
     const span = spec.span && svg('rect', {class: 'span', x: left, width: width - left - right, y: at.y(spec.span[1]), height: Math.max(1, at.y(spec.span[0]) - at.y(spec.span[1]))});

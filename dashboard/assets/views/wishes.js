@@ -47,8 +47,11 @@
     }))];
   };
 
-  // Give the panel; show(found) is called with the plan that the work list is to follow.
-  bench.wishes = (told, show) => {
+  const ownPlan = ({report: {plan}}) => (plan?.feasible ? [bench.figures.table('compare', [fill('level_cost'), fill('level_file')], bench.planFacts(plan).map(([name, value], i) => bench.figures.row(String(i), name, [value])))] : []);
+
+  // Give the panel; show(found) is called with the plan that the work list is to follow, side(plan, wished) with what
+  // else could be done beside it.
+  bench.wishes = (told, show, side) => {
     const {session} = told, file = {plan: told.report.plan, work: told.beside.work, wished: false};
     let given = own(session), number = 0, timer = 0, found = null;
     const answer = el('div', {class: 'answered', role: 'status'}), follow = el('input', {type: 'checkbox', id: 'follow-wishes'});
@@ -64,12 +67,24 @@
       answer.replaceChildren(el('p', {class: 'refused', text: bench.capital(why)}));
       settle();
     };
+    // What else could be done takes several plans: it comes after the answer, and only for the wish that stands.
+    const aside = async (mine) => {
+      try {
+        const most = String(Math.max(told.beside.wishes.reseats, Number(given.reseats ?? 0)));
+        const {plan} = await bench.look('levelling', {id: session, ...given, reseats: most, others: 'yes'});
+        if (mine === number) side(plan, true);
+      } catch (error) {
+        if (mine === number) refuse(error.message);
+      }
+    };
     const ask = async () => {
       const mine = ++number;
       if (!Object.keys(given).length) {
         found = null;
-        answer.replaceChildren(el('p', {class: 'calm', text: fill('level_same')}));
+        delete answer.dataset.busy;
+        answer.replaceChildren(el('p', {class: 'calm', text: fill('level_same')}), ...ownPlan(told));
         settle();
+        side(told.report.plan, false);
         return;
       }
       const why = fault(given, told.beside);
@@ -83,6 +98,7 @@
         if (mine !== number) return;
         found = told_;
         answer.replaceChildren(...compare(told, found));
+        aside(mine);
       } catch (error) {
         if (mine !== number) return;
         refuse(error.message);
@@ -109,6 +125,14 @@
     });
     build();
     ask();
+    bench.wishReseats = (n) => {
+      follow.checked = true;
+      bench.keep(`follow.${session}`, 'yes');
+      changed('reseats', String(n));
+      build();
+      bench.by('wish-reseats').scrollIntoView({block: 'nearest'});
+      bench.by('wish-reseats').focus();
+    };
     return bench.section(fill('level_wish'), fields, notes(told.beside), answer, el('div', {class: 'follow'}, el('label', {}, follow, ' ', fill('level_follow')), reset));
   };
 })();
