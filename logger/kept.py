@@ -56,6 +56,12 @@ def reading_words(row: ReadingRow) -> str:
     return f"{row.gauge} {value} ({feature.words() if feature else 'no feature'})"
 
 
+def lost_words(rows: Sequence[ReadingRow]) -> str:
+    """Name readings that could not be kept, with their values; empty for none."""
+    named = ", ".join(map(reading_words, rows))
+    return f"{len(rows)} not kept, measure again: {named}" if named else ""
+
+
 def key_of(row: ReadingRow) -> FeatureKey | None:
     """Return the feature of a kept reading as evaluation names it, or None where there is nothing to judge."""
     if row.kind is None or row.kind == STUDY:

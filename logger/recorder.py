@@ -135,21 +135,23 @@ class Recorder:
             StoreError: the store cannot keep it, or the session knows the name with another worth.
         """
         with self._lock:
-            if name not in self._specs:
-                self._store.put(
-                    SessionGauge(
-                        session=self.session,
-                        gauge=name,
-                        kind=spec.kind,
-                        description=spec_json(spec),
-                        profile=profile,
-                        profile_sha256=sha256,
-                    )
-                )
-                self._specs[name] = spec
-                self._sheet.know(name, spec.kind)
+            kept = None if name in self._specs else self._introduce(name, spec, profile, sha256)
+        if kept is not None:
+            kept.result()
         with self._store.reader() as reader:
             return reader.next_sequence(self.session, name)
+
+    def _introduce(self, name: str, spec: GaugeSpec, profile: str = "", sha256: str = "") -> Future[None]:
+        """Queue a gauge's row; what it reads from now on is queued behind, so that nobody waits with the lock held."""
+        row = SessionGauge(
+            session=self.session, gauge=name, kind=spec.kind, description=spec_json(spec), profile=profile,
+            profile_sha256=sha256,
+        )  # fmt: skip
+        future = self._store.submit(row)
+        self._specs[name] = spec
+        future.add_done_callback(lambda done: done.exception() and self._specs.pop(name, None))
+        self._sheet.know(name, spec.kind)
+        return future
 
     def worth(self, gauge: str) -> GaugeSpec:
         """Return what a gauge is worth in this session."""
@@ -247,7 +249,10 @@ class Recorder:
             name = kind if kind == LEAVES else f"{TYPED}{kind.replace('_', ' ')}".strip()
         if name not in self._typed:
             spec = self._defaults.get(name) or self._defaults.get(kind) or GaugeSpec(kind=kind or "typed")
-            self._typed[name] = TypedGauge(name, first_sequence=self.add_gauge(name, spec))
+            if name not in self._specs:
+                self._introduce(name, spec)
+            with self._store.reader() as reader:
+                self._typed[name] = TypedGauge(name, first_sequence=reader.next_sequence(self.session, name))
         return self._typed[name]
 
     def climate(self, temperature_c: object, humidity_percent: object, *, who: str = "bench") -> Answer:
@@ -368,12 +373,6 @@ class Recorder:
 
     def _live(self) -> list[KeptReading]:
         return [one for one in self._readings.values() if one.taken_back is None]
-
-    def lost_words(self) -> str:
-        """Name the readings that could not be kept, with their values; empty when none was lost."""
-        with self._lock:
-            named = [reading_words(row) for row in self.lost]
-        return f"{len(named)} not kept, measure again: {', '.join(named)}" if named else ""
 
     # -- what there is to show ---------------------------------------------------------------------------------------
 

@@ -25,6 +25,7 @@ from logger.features import typed_name
 from logger.gauge_file import read_gauges
 from logger.gauges import stored_worth
 from logger.instrument import Instrument, parse_instrument, read_instrument
+from logger.kept import lost_words
 from logger.limits import default_limits, read_limits
 from logger.software import SOFTWARE
 from logger.store import Store
@@ -251,7 +252,7 @@ def raise_for_lost(bench: Bench) -> None:
     Raises:
         StoreError: there are some.
     """
-    lost = bench.recorder.lost_words()
+    lost = lost_words(bench.recorder.lost)
     if lost:
         raise StoreError(lost, path=bench.store.path)
 

@@ -1,7 +1,10 @@
 """The recorder: every reading gets its feature, is kept, and is acknowledged after the commit."""
 
+import sqlite3
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +15,7 @@ from logger.begin import default_gauges, open_session
 from logger.features import Feature
 from logger.gauge_file import GaugeSpec
 from logger.instrument import Instrument, parse_instrument
+from logger.kept import lost_words
 from logger.limits import default_limits
 from logger.recorder import Hooks, Recorder
 from logger.sheet import Item, Sheet
@@ -240,7 +244,7 @@ def test_a_typed_reading_after_the_sheet_is_kept_and_said_to_belong_nowhere(stor
 
 def test_lost_readings_are_named_with_their_values(store: Store, neck: Instrument):
     recorder = _recorder(store, neck)
-    assert recorder.lost_words() == ""
+    assert lost_words(recorder.lost) == ""
     recorder.skip()
     recorder.add_gauge("dial", GaugeSpec(kind="depth_indicator"))
     recorder.take(_reading("dial", 1)).result()
@@ -248,7 +252,7 @@ def test_lost_readings_are_named_with_their_values(store: Store, neck: Instrumen
         recorder.take(_reading("dial", 1, value_nm=9_000)).result()
     store.close()
 
-    assert recorder.lost_words() == (
+    assert lost_words(recorder.lost) == (
         "1 not kept, measure again: dial 0.0090 mm (fret 2, bass: height of the seated fret)"
     )
 
@@ -268,3 +272,24 @@ def test_the_same_key_with_other_content_is_an_error_and_the_reading_is_asked_ag
     assert len(refused) == 1
     assert [one.row.value_nm for one in recorder.kept().readings] == [1_100_000]
     assert recorder.sheet_state()[0] == Item(stage="seating", feature=NEXT)
+
+
+def test_a_first_typed_reading_does_not_hold_the_bench_while_the_store_is_locked(
+    store: Store, neck: Instrument, monkeypatch: pytest.MonkeyPatch
+):
+    monkeypatch.setattr("logger.recorder.PATIENCE_S", 0.2)
+    recorder = _recorder(store, neck)
+    with closing(sqlite3.connect(store.path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")  # nobody else writes now
+        with ThreadPoolExecutor(1) as typing:
+            typed = typing.submit(recorder.typed, "0.5 0.6", "mm")
+            assert recorder.kept().readings == []  # what the page shows is not held up
+            assert typed.result(30).text.startswith("taken, but not on disk yet")
+        other.execute("ROLLBACK")
+
+    deadline = time.monotonic() + 30
+    while not recorder.kept().readings and time.monotonic() < deadline:
+        time.sleep(0.02)
+    (kept,) = recorder.kept().readings
+    assert kept.row.kind == "slot_width"
+    assert recorder.typed("1.1", "mm").done
