@@ -9,7 +9,7 @@ from pathlib import Path
 
 from logger.cli_arguments import OK, USAGE, CommandError, add_store, command, store_path, whole
 from logger.door import Serve
-from logger.terminal import Progress, Terminal, write_utf8
+from logger.terminal import Terminal, progress_shown, write_utf8
 
 FORMS = ("csv", "json", "parquet")
 
@@ -68,7 +68,11 @@ def _lessons(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.lessons import learn
     from logger.lessons_words import lessons_json, lessons_lines
 
-    found = learn(store_path(options), on_progress=Progress("sessions judged").show)
+    found = progress_shown(
+        lambda line: learn(
+            store_path(options), on_progress=lambda done, of: line("judging sessions", done / max(of, 1))
+        )
+    )
     if options.plot is not None:
         from logger.lessons_plot import write_kerf_plot
 

@@ -2,8 +2,6 @@
 
 import argparse
 import json
-import sys
-import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -19,43 +17,9 @@ from logger.store.inspection import Inspection, inspect
 from logger.store.recovery import Recovered, recover
 from logger.store.totals import Total, Totals, totals
 from logger.store.trail import table_words
+from logger.terminal import progress_shown
 
-_SILENT_S: Final = 1.0
 _MIB: Final = 1 << 20
-
-
-class ProgressLine:
-    """Show on a terminal how far something is that takes longer than a second; elsewhere nothing.
-
-    Args:
-        clock: seconds that never step back.
-    """
-
-    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
-        self._clock = clock
-        self._begun = self._told = clock()
-        self._shown = ""
-
-    def __call__(self, words: str, share: float | None) -> None:
-        """Show what is being done and its share (0 to 1), or for how long where that is not known."""
-        now = self._clock()
-        if not sys.stderr.isatty() or now - self._begun < _SILENT_S or now - self._told < _SILENT_S / 10:
-            return
-        self._told = now
-        bar = f"{'#' * round(20 * share):<20} {share:4.0%}" if share is not None else f"{now - self._begun:.0f} s"
-        self._show(f"{words}  {bar}")
-
-    def close(self) -> None:
-        """Take the line away."""
-        if self._shown:
-            self._show("")
-            sys.stderr.write("\r")
-            sys.stderr.flush()
-
-    def _show(self, text: str) -> None:
-        sys.stderr.write(f"\r{text:<{len(self._shown)}}")
-        sys.stderr.flush()
-        self._shown = text
 
 
 def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
@@ -77,19 +41,19 @@ def add_store_care(add: Callable[..., argparse.ArgumentParser]) -> None:
 
 
 def _copy(options: argparse.Namespace, _serve: object) -> int:
-    found = _shown(lambda progress: copy(store_path(options), options.target, progress))
+    found = progress_shown(lambda progress: copy(store_path(options), options.target, progress))
     lines = [f"copied to {found.path}: {_rows(found)}", *_inspection_lines(found)]
     return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _inspect(options: argparse.Namespace, _serve: object) -> int:
-    found = _shown(lambda progress: inspect(store_path(options), progress))
+    found = progress_shown(lambda progress: inspect(store_path(options), progress))
     lines = [f"{found.path}: {_rows(found)}", *_inspection_lines(found)]
     return _say(options, lines, _inspection_json(found), [*found.wrong, *found.astray])
 
 
 def _recover(options: argparse.Namespace, _serve: object) -> int:
-    found: Recovered = _shown(lambda progress: recover(store_path(options), options.target, progress))
+    found: Recovered = progress_shown(lambda progress: recover(store_path(options), options.target, progress))
     rows = ", ".join(f"{count} {table_words(name)}" for name, count in found.kept.items() if count) or "no rows"
     made_from = f"store {found.source_id or 'unknown'}, file SHA-256 {found.file_sha256}"
     lines = [
@@ -106,7 +70,7 @@ def _recover(options: argparse.Namespace, _serve: object) -> int:
 
 def _repack(options: argparse.Namespace, _serve: object) -> int:
     try:
-        found: Packed = _shown(lambda progress: repack(store_path(options), progress))
+        found: Packed = progress_shown(lambda progress: repack(store_path(options), progress))
     except StoreLossError as error:
         return _say(options, [str(error)], {"wrong": [str(error)]}, [str(error)])
     sizes = f"{found.before_bytes / _MIB:.1f} MiB before, {found.after_bytes / _MIB:.1f} MiB now"
@@ -116,7 +80,7 @@ def _repack(options: argparse.Namespace, _serve: object) -> int:
 
 
 def _totals(options: argparse.Namespace, _serve: object) -> int:
-    found: Totals = _shown(lambda progress: totals(store_path(options), progress))
+    found: Totals = progress_shown(lambda progress: totals(store_path(options), progress))
     lines = [f"{found.readings} readings in all, {found.taken_back} of them taken back"]
     if found.kinds:
         lines.append(f"{'':<28} {'readings':>10} {'mean mm':>9} {'spread mm':>10}")
@@ -136,14 +100,6 @@ def _total_line(kind: str, total: Total) -> str:
     words = KINDS[kind].words if kind in KINDS else kind.replace("_", " ") or "of no feature"
     spread = "" if total.sd_mm is None else f"{total.sd_mm:.4f}"
     return f"{words:<28} {total.count:>10} {total.mean_mm:>9.4f} {spread:>10}".rstrip()
-
-
-def _shown(work: Callable[[ProgressLine], Any]) -> Any:
-    progress = ProgressLine()
-    try:
-        return work(progress)
-    finally:
-        progress.close()
 
 
 def _say(options: argparse.Namespace, lines: list[str], held: Mapping[str, Any], wrong: list[str]) -> int:

@@ -6,13 +6,13 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Final, TextIO
+from typing import Final, TextIO, TypeVar
 
 PATIENCE_S: Final = 1.0
 """Work that takes no longer shows no bar, seconds."""
 BETWEEN_S: Final = 0.1
 """The bar is drawn no more often, seconds."""
-_BAR: Final = 30
+Result = TypeVar("Result")
 _PLAIN: Final = {"\N{MINUS SIGN}": "-", "±": "+/-", "\N{MICRO SIGN}": "u", "\N{GREEK SMALL LETTER MU}": "u"}
 
 
@@ -72,33 +72,44 @@ class Terminal:
         self.note(f"{text}{waits}" if text else "the store is well again")
 
 
-@dataclass(slots=True)
-class Progress:
-    """A bar for work that takes longer than a second, drawn over itself on stderr where that is a terminal.
+class ProgressLine:
+    """Show on a terminal how far something is that takes longer than a second; elsewhere nothing.
 
-    ``words`` are what is counted.
+    Args:
+        clock: seconds that never step back.
     """
 
-    words: str
-    notes: TextIO = field(default_factory=lambda: sys.stderr)
-    clock: Callable[[], float] = time.monotonic
-    _due_s: float | None = None
-    _drawn: bool = False
+    def __init__(self, *, clock: Callable[[], float] = time.monotonic) -> None:
+        self._clock = clock
+        self._begun = self._told = clock()
+        self._shown = ""
 
-    def show(self, done: int, of: int) -> None:
-        """Show how much is done; when all is, the bar goes."""
-        if not self.notes.isatty():
+    def __call__(self, words: str, share: float | None) -> None:
+        """Show what is being done and its share (0 to 1), or for how long where that is not known."""
+        now = self._clock()
+        if not sys.stderr.isatty() or now - self._begun < PATIENCE_S or now - self._told < BETWEEN_S:
             return
-        now_s = self.clock()
-        if self._due_s is None:
-            self._due_s = now_s + PATIENCE_S
-        if done >= of:
-            if self._drawn:
-                self.notes.write("\r\x1b[K")
-                self.notes.flush()
-            self._drawn = False
-        elif now_s >= self._due_s:
-            filled = _BAR * done // of
-            self.notes.write(f"\r[{'#' * filled}{'.' * (_BAR - filled)}] {done} of {of} {self.words}\x1b[K")
-            self.notes.flush()
-            self._due_s, self._drawn = now_s + BETWEEN_S, True
+        self._told = now
+        bar = f"{'#' * round(20 * share):<20} {share:4.0%}" if share is not None else f"{now - self._begun:.0f} s"
+        self._show(f"{words}  {bar}")
+
+    def close(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            self._show("")
+            sys.stderr.write("\r")
+            sys.stderr.flush()
+
+    def _show(self, text: str) -> None:
+        sys.stderr.write(f"\r{text:<{len(self._shown)}}")
+        sys.stderr.flush()
+        self._shown = text
+
+
+def progress_shown(work: Callable[[ProgressLine], Result]) -> Result:
+    """Do a work that tells its progress, and take the line away however it ends."""
+    progress = ProgressLine()
+    try:
+        return work(progress)
+    finally:
+        progress.close()

@@ -21,7 +21,7 @@ from logger.store import (
     Store,
     TakeBack,
 )
-from logger.store_command import ProgressLine
+from logger.terminal import ProgressLine
 
 
 @pytest.fixture
