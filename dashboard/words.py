@@ -223,6 +223,7 @@ PAGE: Final = MappingProxyType({
     "no_recent": "Nothing yet",
     "taken_back": "taken back",
     "take_back_this": "Take back {words}, {value}",
+    "chart_limit": "limit {size}",
     "chart_words": "{check}: values by fret with their expanded uncertainty; the same numbers are in the map above",
     "study": "Study",
     "study_of": "Repeatability study of {gauge}",

@@ -6,7 +6,7 @@ import time
 import uuid
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from drivers.gauge import Gauge
 from drivers.profiles import Profile
@@ -39,6 +39,10 @@ if TYPE_CHECKING:
     from logger.shop.looking import ShopLook
 
 log = logging.getLogger(__name__)
+
+TOGETHER_S: Final = 0.03
+"""How long the sight of a gauge waits for the commit of the reading that it just sent, seconds: pages that are busy
+with the one show the other later."""
 
 
 @dataclass(slots=True)
@@ -113,7 +117,7 @@ class Bench:
         self._observer = Observer()
         self._shown = _Shown()
         self._due = threading.Event()  # there is something new to show
-        self._changed = threading.Event()  # and it is more than how a gauge moves
+        self._changed = threading.Event()  # and it is more than the sight of a gauge
         self._stopping = False
         hooks = Hooks(on_durable=on_durable, on_change=self._change, on_refused=self._on_refused)
         sheet = study.sheet() if study else Sheet(standard_items(instrument))
@@ -122,7 +126,7 @@ class Bench:
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
         self._judgements = Judgements(store.path, background=True, shop=shop)
-        self._gauges = LiveGauges(self.recorder.take, self._change, self._due.set)
+        self._gauges = LiveGauges(self.recorder.take, self._due.set)
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
         looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
         self.door = Door(self._act, looking.ask, Keeping(store, software=SOFTWARE))
@@ -274,12 +278,13 @@ class Bench:
         while True:
             self._due.wait()
             self._due.clear()
+            self._changed.wait(TOGETHER_S)
             try:
                 if self._changed.is_set():
                     self._changed.clear()
                     self._publish()
                 else:
-                    self._publish_movement()
+                    self._publish_gauges()
             except Exception:  # the bench goes on: what is kept is kept, and the page says what is wrong
                 log.exception("the snapshot could not be made")
                 self.door.publish({
@@ -311,10 +316,11 @@ class Bench:
         more = beside(snapshot, kept, item, self._shown.records, climate, self.study)
         self.door.publish({**more, "shop": self._shown.shop, "example": self._shown.example})
 
-    def _publish_movement(self) -> None:
-        """Show how gauges move beside what is shown already; nothing is judged anew ten times a second."""
-        shown = self.door.snapshot()
-        self.door.publish({**shown, "version": self._next_version(), "gauges": self._gauges.shown()})
+    def _publish_gauges(self) -> None:
+        """Show gauges beside what is shown already; nothing is judged anew ten times a second."""
+        shown, gauges = self.door.snapshot(), self._gauges.shown()
+        if gauges != shown.get("gauges"):
+            self.door.publish({**shown, "version": self._next_version(), "gauges": gauges})
 
     def _next_version(self) -> int:
         self._shown.version += 1

@@ -42,16 +42,12 @@ class LiveGauges:
 
     Args:
         take: what is given every reading, in the gauges' thread.
-        on_change: told that there is something new to show.
-        on_movement: told, at most every `MOVING_S`, that only how a gauge moves is new.
+        on_change: told that a gauge is to be shown anew; at most every `MOVING_S` where it only moves.
     """
 
-    def __init__(
-        self, take: Callable[[Reading], object], on_change: Callable[[], None], on_movement: Callable[[], None]
-    ) -> None:
+    def __init__(self, take: Callable[[Reading], object], on_change: Callable[[], None]) -> None:
         self._take = take
         self._on_change = on_change
-        self._on_movement = on_movement
         self._loop = asyncio.new_event_loop()
         self._opened = AsyncExitStack()
         self._gauges: list[Gauge] = []
@@ -122,7 +118,7 @@ class LiveGauges:
 
     def _tell_movement(self) -> None:
         self._moved, self._moved_s = None, self._loop.time()
-        self._on_movement()
+        self._on_change()
 
     async def _trigger(self, kinds: Collection[str], name: str) -> Answer:
         streaming = [one for one in self._gauges if one.profile.capture and one.state.status == "alive"]

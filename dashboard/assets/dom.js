@@ -71,6 +71,21 @@
     };
   };
 
+  // Work that can wait for a pause: done when nobody has asked again for `calmMs`, at the latest `mostMs` after the last.
+  bench.inPause = (calmMs, mostMs, work) => {
+    let last = -Infinity, timer = 0;
+    const go = () => {
+      timer = 0;
+      last = performance.now();
+      work();
+    };
+    return () => {
+      clearTimeout(timer);
+      const late = last + mostMs - performance.now();
+      timer = setTimeout(go, Math.max(0, Math.min(calmMs, late)));
+    };
+  };
+
   // Private windows may refuse storage; the page then simply forgets.
   const guarded = (work) => { try { return work(); } catch { return null; } };
   bench.recall = (name, where = localStorage) => guarded(() => where.getItem(`fretledger.${name}`));

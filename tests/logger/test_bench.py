@@ -177,6 +177,28 @@ def test_a_serial_gauge_is_read_lost_and_found(bench: Bench):
         bench.stop()
 
 
+def test_a_reading_and_the_sight_of_its_gauge_are_one_snapshot(bench: Bench, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr("logger.bench.TOGETHER_S", 20.0)  # however slow the disk is
+    profile = load_profiles()["caliper-inch"]
+    with SimulatedGauge("green", profile=profile) as gauge:
+        bench.add_gauge("green", profile, gauge.port)
+        _when(bench, lambda s: s["gauges"] and s["gauges"][0]["status"] == "alive")
+        published: list[int] = []
+        publish = bench.door.publish
+
+        def note(shown: dict[str, Any]) -> None:
+            published.append(shown["seq"])
+            publish(shown)
+
+        monkeypatch.setattr(bench.door, "publish", note)
+        for number in (1, 2, 3):
+            gauge.press(500_000 + 1000 * number)
+            _when(bench, lambda s, number=number: s["seq"] == number)
+        bench.stop()
+
+    assert [published.count(number) for number in (1, 2)] == [1, 1]
+
+
 def test_a_missing_port_is_refused(bench: Bench):
     with pytest.raises(PortNotFoundError):
         bench.add_gauge("green", load_profiles()["caliper-mm"], "/dev/no-such-port")

@@ -1,7 +1,9 @@
 // Begin when Dash has laid the containers out; draw the tile at once and the rest in a later task.
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
-  const TILE_MS = 40, TILE_MOST_MS = 100, SLOW_MS = 150;  // one slow tile must not keep the next reading back
+  const TILE_MS = 40, TILE_MOST_MS = 100;  // one slow tile must not keep the next reading back
+  const CALM_MS = 100, SLOW_MS = 1000;  // the map and the lists come in a pause between readings, or at least so often
+  const CHART_CALM_MS = 150, CHARTS_MS = 2000;
   const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'take-now', 'map', 'flags', 'recent', 'chart-box'];
 
   // The neck asks how wide it is: first, while nothing is written yet that would have to be laid out for the answer.
@@ -21,25 +23,20 @@
     bench.drawChart(bench.snap);
     bench.drawByPart(bench.snap);
   };
-  const slow = bench.every(SLOW_MS, () => {
-    if (document.hidden) return;
+  const slow = () => {
     bench.drawMap(bench.snap);
     bench.drawFlags(bench.snap);
     bench.drawRecent(bench.snap);
     bench.drawOutcome(bench.snap);
     bench.drawWorth(bench.snap);
-    setTimeout(charts, 0);
-  });
-  // The rest waits for the frame that shows the tile, or the map would stand between the reading and the eye.
-  let asked = false;
-  const afterwards = () => {
-    if (asked || document.hidden) return;
-    asked = true;
-    requestAnimationFrame(() => {
-      asked = false;
-      setTimeout(slow, 0);
-    });
+    drawCharts();
   };
+  // The rest waits for the frame that shows the tile, or the map would stand between the reading and the eye.
+  const afterFrame = (work) => () => {
+    if (!document.hidden) requestAnimationFrame(() => setTimeout(work, 0));
+  };
+  const drawCharts = bench.inPause(CHART_CALM_MS, CHARTS_MS, charts);
+  const afterwards = bench.inPause(CALM_MS, SLOW_MS, afterFrame(slow));
   const all = () => {
     if (!bench.snap) return;
     tile();

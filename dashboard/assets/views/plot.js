@@ -50,7 +50,7 @@
   };
 
   const draw = (node, spec, width) => {
-    const size = 0.8 * rem(), left = 4.4 * size, right = 0.8 * size, top = (spec.times ? 2.2 : 0.9) * size, bottom = 2.1 * size;
+    const size = 0.8 * rem(), [left, right] = spec.edges ?? [4.4 * size, 0.8 * size], top = (spec.times ? 2.2 : 0.9) * size, bottom = 2.1 * size;
     const height = (spec.rem ?? 13) * rem(), inner = height - top - bottom;
     const {range, n} = fitted(spec, width - left - right, inner);
     const middle = (spec.low + spec.high) / 2, low = middle - range / 2;
@@ -77,7 +77,7 @@
     const n = draw(node, spec, width);
     if (spec.caption) node.nextElementSibling.textContent = spec.caption(n);
   };
-  // x: [from, to]; low, high: values in mm to be seen; spread: room that several drawings share; caption(n): what stands below.
+  // x: [from, to]; low, high: values in mm to be seen; edges: room left and right in px, where it must be that of something else; spread: room that several drawings share; caption(n): what stands below.
   bench.plot = (spec) => {
     const box = el('div', {class: 'plot'}), below = el('p', {class: 'calm'});
     specs.set(box, spec);
