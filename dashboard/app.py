@@ -1,8 +1,8 @@
 """Lay the page out: Dash places the containers, the asset scripts fill them.
 
 Dash owns every element here and the text given here; the scripts write only into containers that are empty here,
-so that the two never write the same node. The chart of a study is the exception: the script asks Dash for it when there is
-something to draw, because its library takes longer to load than all the rest, and gives it its figure as a property.
+so that the two never write the same node. The chart of a study is the exception: the script asks Dash for it when there
+is something to draw, because its library takes longer to load than all the rest, and gives it its figure as a property.
 """
 
 import json

@@ -34,6 +34,7 @@ _REMEDIES: Final[tuple[tuple[type[psycopg.Error], str], ...]] = (
     (errors.InvalidSchemaName, _SET_UP),
     (errors.ProgramLimitExceeded, "a name in a key is too long for the shop; go on in a new store with a shorter one"),
     (errors.DiskFull, "free some space at the shop"),
+    (errors.QueryCanceled, "the shop is busy, or something locks a table of it; try again in a minute"),
 )
 
 
@@ -61,8 +62,8 @@ _CONNECTING: Final[tuple[tuple[str, str, str], ...]] = (
     (r"SSL", "no encrypted connection could be made", f"check sslmode in the URL, or {_ASK}"),
 )  # fmt: skip
 """What libpq and the server say while a connection is made or lost, what it means, and what to do."""
-_OF_CONNECTIONS: Final = ("08", "28", "3D", "53", "57")
-"""Classes of faults of a connection. Source: PostgreSQL manual, "PostgreSQL Error Codes"; libpq's own have no code."""
+_OF_CONNECTIONS: Final = ("08", "28", "3D", "53", "57P")
+"""How codes of faults of a connection begin. Source: PostgreSQL manual, "PostgreSQL Error Codes"; libpq's have none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +124,7 @@ def _connecting(told: str) -> str:
 
 def in_words(error: psycopg.Error, address: ShopAddress, *, doing: str) -> ShopError:
     """Return what a fault of the database means, in one line without a password."""
-    if (error.sqlstate or "08000")[:2] in _OF_CONNECTIONS and (known := _connecting(str(error))):
+    if (error.sqlstate or "08000").startswith(_OF_CONNECTIONS) and (known := _connecting(str(error))):
         return ShopError(f"the shop at {address.shown} could not be {doing}: {known}")
     cause = address.without_secrets(" ".join(str(error).split()) or type(error).__name__)
     cause = cause if len(cause) <= _LONGEST else f"{cause[:_LONGEST]}..."

@@ -323,7 +323,8 @@ def test_the_chart_follows_the_chosen_check_and_its_values(bench: Any, page: Pag
     bench.publish(cells=[*bench.shown["cells"], ["proud_end", 5, "bass", "pass", 0.01, 0.016, 0.99]])
     marks = page.locator("#chart-box .mark .outline")
     expect(marks).to_have_count(3)
-    bench.publish(cells=[*bench.shown["cells"], ["proud_end", 4, "bass", "pass", 0.02, 0.016, 0.99]])
+    limits = {"proud_end": [None, 0.05]}
+    bench.publish(cells=[*bench.shown["cells"], ["proud_end", 4, "bass", "pass", 0.02, 0.016, 0.99]], limits=limits)
     expect(marks).to_have_count(4)
     expect(page.locator("#chart-box .level")).to_have_count(1)
     page.locator("[data-tab=tilted_fret]").click()
@@ -341,7 +342,7 @@ def test_every_value_of_the_chart_stands_below_the_cell_of_its_fret(
     page.locator("[data-tab=uneven_seating]").click()
     expect(page.locator("#chart-box .mark")).to_have_count(4)
     expect(page.locator(".neckmap")).to_have_attribute("data-lay", "across")
-    middle = "(nodes) => nodes.map((node) => { const {x, width} = node.getBoundingClientRect(); return x + width / 2; })"
+    middle = "(nodes) => nodes.map((node) => node.getBoundingClientRect()).map(({x, width}) => x + width / 2)"
     below = page.locator("#chart-box .mark .outline").evaluate_all(middle)
     above = page.locator("[data-layer=uneven_seating] .cell[data-fret]").evaluate_all(middle)
     assert below == pytest.approx(above, abs=6)
