@@ -83,12 +83,8 @@ def _layout(said: Said, views: Said) -> Any:
             html.P(id="onlooker", hidden=True),
             html.Div(id="warnings", role="alert"),
             html.Main([
-                html.Div(
-                    [_welcome(said), _bench(said), _study(said), _map(said), _lists(said), _worth(said)],
-                    id="view-bench",
-                    className="view",
-                ),
-                *(html.Div(id=f"view-{name}", className="view", hidden=True) for name in views if name != "bench"),
+                _view("bench", [_welcome(said), _bench(said), _study(said), _map(said), _lists(said), _worth(said)]),
+                *(_view(name, [], hidden=True) for name in views if name != "bench"),
             ]),
             html.Dialog(id="cell", **_named(said["cell_box"])),
             html.Dialog(id="key-list", **_named(said["keys"])),
@@ -102,6 +98,12 @@ def _layout(said: Said, views: Said) -> Any:
 def _views_nav(said: Said, views: Said) -> Any:
     links = [html.A(words, href=f"#{name}", id=f"to-{name}") for name, words in views.items()]
     return html.Nav(links, id="views", **_named(said["views"]))
+
+
+def _view(name: str, inside: list[Any], **more: Any) -> Any:
+    """Return the box of a view, which takes the focus when its link is followed and has the link's words for a name."""
+    named: dict[str, Any] = {"aria-labelledby": f"to-{name}"}
+    return html.Div(inside, id=f"view-{name}", className="view", role="region", tabIndex=-1, **named, **more)
 
 
 def _header(said: Said) -> Any:

@@ -41,6 +41,9 @@
   const whole = (text) => text.replace(/(\d) (\u00b1) (\d[\d.]*) (?=\p{L})/gu, '$1\u00a0$2\u00a0$3\u00a0');
   bench.sentence = (from, key) => whole(bench.capital((bench.unit === 'in' && from[`${key}_in`]) || from[key]));
 
+  // What says why there is no plan comes in mm alone.
+  bench.inMyUnit = (text) => (bench.unit === 'in' ? text.replace(/(\d+\.\d+) mm/g, (_, mm) => bench.length(Number(mm))) : text);
+
   bench.setUnit = (unit) => {
     bench.unit = unit;
     bench.keep('unit', unit);

@@ -55,11 +55,19 @@
       else link?.removeAttribute('aria-current');
     }
     show();
+    if (led === name) bench.by(`view-${name}`).focus({preventScroll: true});
+    led = '';
     bench.tell('look');
   };
+  // Whoever follows a view's link goes on in the view: the next Tab is its first control, and a screen reader says its name.
+  let led = '';
+  document.addEventListener('click', ({target}) => {
+    led = target.closest?.('#views a')?.hash.slice(1) ?? '';
+    if (led && led === bench.view() && !bench.looked()) turn();  // the address stays as it is
+  });
   const later = bench.every(AGAIN_MS, show);
   bench.on('ready', turn);
   bench.on('snapshot', later);
-  bench.on('look', later);
+  bench.on('look', show);
   window.addEventListener('hashchange', turn);
 })();

@@ -73,7 +73,7 @@
   };
   const work = (told, {plan, work: list, wished}) => {
     const inside = !plan ? [el('p', {class: 'lead', text: fill('level_too_little')}), el('p', {text: fill('level_sweep_first')})]
-      : !plan.feasible ? [el('p', {class: 'lead', text: fill('level_no_plan')}), el('p', {text: bench.capital(plan.sentence)})]
+      : !plan.feasible ? [el('p', {class: 'lead', text: fill('level_no_plan')}), el('p', {text: bench.capital(bench.inMyUnit(plan.sentence))})]
         : [list.deeds.length ? null : el('p', {class: 'lead', text: fill('level_nothing')}), ...bench.deedRows(told.session, list.deeds),
           list.idle.length ? el('p', {text: fill('level_idle', {frets: runs(list.idle)})}) : null, el('p', {class: 'sum', text: fill('level_sum', {total: bench.plain(plan.total_mm), largest: bench.plain(plan.largest_mm), tolerance: bench.plain(plan.tolerance_mm)})}),
           single(plan) ? el('p', {class: 'calm', text: single(plan)}) : null, list.deeds.length ? el('p', {}, printButton()) : null];
@@ -93,7 +93,7 @@
     if (!plan?.alternatives.length) return null;
     const rows = plan.alternatives.map((one, i) => {
       const name = `${bench.words.alternatives[one.kind]}${one.kind === 'reseat' ? ` (${fill('level_up_to', {n: one.reseats_allowed})})` : ''}`;
-      if (!one.feasible) return el('tr', {'data-row': String(i)}, el('th', {scope: 'row', text: name}), el('td', {colspan: 6, class: 'why', text: fill('level_not', {why: one.sentence})}));
+      if (!one.feasible) return el('tr', {'data-row': String(i)}, el('th', {scope: 'row', text: name}), el('td', {colspan: 6, class: 'why', text: fill('level_not', {why: bench.inMyUnit(one.sentence)})}));
       const crown = one.kind === 'board' ? '\u2013' : bench.plain(one.crown_left_mm);
       const also = [one.reseats.length && fill('level_also_reseat', {frets: runs(one.reseats)}), one.exceptions.length && fill('level_also_raise', {frets: runs(one.exceptions)})].filter(Boolean).join('; ');
       const line = bench.figures.row(String(i), name, [bench.plain(one.total_mm), bench.plain(one.largest_mm), crown, known(one.levellings_left) ? String(one.levellings_left) : '\u2013', also]);

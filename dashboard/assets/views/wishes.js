@@ -39,7 +39,7 @@
   const compare = (told, found) => {
     const before = told.report.plan?.feasible ? bench.planFacts(told.report.plan) : null;
     const now = found.plan?.feasible ? bench.planFacts(found.plan) : null;
-    if (!now) return [el('p', {class: 'lead', text: fill('level_no_plan')}), el('p', {text: bench.capital(found.plan?.sentence ?? fill('level_too_little'))})];
+    if (!now) return [el('p', {class: 'lead', text: fill('level_no_plan')}), el('p', {text: bench.capital(bench.inMyUnit(found.plan?.sentence ?? fill('level_too_little')))})];
     return [bench.figures.table('compare', [fill('level_cost'), fill('level_file'), fill('level_now')], now.map(([name, value], i) => {
       const line = bench.figures.row(String(i), name, [before ? before[i][1] : '\u2013', value]);
       if (before && before[i][1] !== value) line.dataset.changed = 'yes';
