@@ -2,10 +2,11 @@
 
     .venv/bin/python docs/make_pictures.py
 
-A store is filled first: the demo's neck at an earlier visit, which is sealed, and the neck of docs/example. Then the
-demo runs again with its page open. It is held at the first seated fret that fails, where the bench is photographed,
-and when its sheet is done, where every other view that the page itself lists is. Each is taken light and dark, on a
-laptop and on a tablet. What is measured is the same in every run; times, ids and the seal's code are not.
+A store is filled first (`picture_store.py`): the necks of a shop, checks and a study of the demo's gauges, the neck
+of docs/example, and the demo's neck at an earlier visit, which gets two drawn photos and is sealed. Then the demo runs
+again with its page open. It is held at the first seated fret that fails, where the bench is photographed, and when its
+sheet is done, where every other view that the page itself lists is. Each is taken light and dark, on a laptop and on a
+tablet. What is measured is the same in every run; times, ids and the seal's code are not.
 
 Needs Debian's package chromium (or any Chromium named ``chromium`` on the path).
 """
@@ -20,8 +21,10 @@ from collections.abc import Mapping
 from itertools import product
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pypdfium2
+from picture_store import CHECKED, draw_photos, fill_gauges, fill_shop
 from PIL import Image
 from playwright.sync_api import Browser, Page, ViewportSize, sync_playwright
 
@@ -45,7 +48,8 @@ COLOURS = 256
 SHEET_SCALE = 1.6
 DRAWN = """(view) => {
   const node = document.getElementById(`view-${view}`), waits = fretledger.fill('looking');
-  return node && !node.hidden && node.innerText.trim() && !node.innerText.includes(waits);
+  const judged = node && !node.querySelector('.judging');
+  return judged && !node.hidden && node.innerText.trim() && !node.innerText.includes(waits);
 }"""
 
 
@@ -74,11 +78,16 @@ def _clear(written: list[Path]) -> None:
 
 
 def _fill(store: Path) -> str:
-    """Keep an earlier visit and another instrument in a new store, seal the visit and return its session."""
-    demo = ("demo", "--no-browser", "--seed", str(EARLIER_SEED), "--seconds", "15")
-    _command(store, *demo)
+    """Fill a new store with all that stands beside the demo, seal the demo's earlier visit and return its session."""
+    fill_shop(store)
+    fill_gauges(store)
     with StoreReader(store) as reader:
-        (session,) = (one.id for one in reader.sessions())
+        before = {one.id for one in reader.sessions()}
+    _command(store, "demo", "--no-browser", "--seed", str(EARLIER_SEED), "--seconds", "15")
+    with StoreReader(store) as reader:
+        (session,) = (one.id for one in reader.sessions() if one.id not in before)
+    for shows, file in draw_photos(store.parent).items():
+        _command(store, "record", "attach", "--session", session, "--note", shows, str(file))
     example = FOLDER / "example"
     files = ("--instrument", str(example / "instrument.toml"), "--gauges", str(example / "gauges.toml"))
     _command(store, "readings", "import", str(example / "readings.csv"), *files)
@@ -172,7 +181,7 @@ def _photograph(chromium: Browser, store: Path, sealed: str) -> list[Path]:
         written += _maps(pages, version)
         for view in _views(pages["light", "laptop"]):
             if view != "bench":
-                written += _take(pages, version, view, sealed if view == "record" else "")
+                written += _take(pages, version, view, {"record": sealed, "all-gauges": CHECKED}.get(view, ""))
     finally:
         stage.set()
         stage.go_on(0, 1)
@@ -194,10 +203,12 @@ def _views(page: Page) -> list[str]:
     return found
 
 
-def _take(pages: Mapping[tuple[str, str], Page], version: int, view: str, session: str = "") -> list[Path]:
+def _take(pages: Mapping[tuple[str, str], Page], version: int, view: str, what: str = "") -> list[Path]:
     written = []
     for (theme, size), page in pages.items():
-        page.evaluate("(where) => { location.hash = where; scrollTo(0, 0); }", f"{view}/{session}" if session else view)
+        page.evaluate(
+            "(where) => { location.hash = where; scrollTo(0, 0); }", f"{view}/{quote(what)}" if what else view
+        )
         _settle(page, version, view)
         written.append(_keep(_picture(page.screenshot()), PICTURES / f"{view}-{theme}-{size}.png"))
     return written

@@ -4,12 +4,12 @@ The bench has the demo's neck on it, its sheet done, with a record sealed, a pho
 """
 
 import json
-import random
 import re
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import pytest
+from measured import measured
 from necks import neck
 from PIL import Image
 from playwright.sync_api import Browser, Page, Response, expect
@@ -19,30 +19,17 @@ from dashboard.translation import NO_WORDS
 from dashboard.words import PAGE, VIEWS, page_words
 from drivers.profiles import load_profiles
 from drivers.simulated import SimulatedGauge
-from logger.begin import default_gauges, open_session
-from logger.bench import Bench, Trouble
-from logger.demo.neck import DESCRIPTION, invent
+from logger.bench import Trouble
 from logger.door import Door
-from logger.gauge_file import GaugeSpec, worth
+from logger.gauge_file import GaugeSpec
 from logger.gauges import register
-from logger.instrument import parse_instrument
-from logger.kept import feet_text
-from logger.limits import default_limits
-from logger.sheet import round_of, standard_items
-from logger.store import ReadingRow, SessionGauge, Store
+from logger.store import Store
 
 pytestmark = pytest.mark.browser
 
 SLOW_MS = 30_000
-SEED, NOISE_MM, LEAF_NM = 7, 0.002, 50_000
-GAUGES = {
-    "caliper": "demo caliper",
-    "depth_indicator": "demo depth indicator",
-    "rocker": "demo rocker",
-    "leaves": "leaves",
-}
 CHECKED = GaugeSpec(kind="caliper", resolution_mm=0.0127, u_mm=0.005, zero_u_mm=0.003)
-NECKS, NOW_NS, SECOND_NS, DAY_NS = 5, 1_780_000_000_000_000_000, 10**9, 86_400 * 10**9
+NECKS, NOW_NS, DAY_NS = 5, 1_780_000_000_000_000_000, 86_400 * 10**9
 WIDTHS = (360, 820, 1280, 2560)
 DRAWN = """(view) => {
   const node = document.getElementById(`view-${view}`);
@@ -117,32 +104,6 @@ TEXTS = """(view) => {
 """Every text that is seen or read out, without commands for a terminal and names of keys."""
 
 
-def _measured(store: Store) -> Bench:
-    """Return a bench whose sheet is done: every feature of the demo's neck, as its gauges would have told it."""
-    instrument, neck_ = parse_instrument(DESCRIPTION, where="the demo's instrument"), invent(SEED)
-    limits, specs = default_limits(instrument.kind), default_gauges()
-    session = open_session(store, instrument, limits, resume=False)
-    for kind, name in GAUGES.items():
-        store.put(SessionGauge(session=session, gauge=name, kind=kind, description=json.dumps(worth(specs[kind])),
-                               profile="", profile_sha256=""))  # fmt: skip
-    rng = random.Random(SEED)
-    rows = []
-    for number, item in enumerate(standard_items(instrument), start=1):
-        asked = item.feature
-        nm = round(1e6 * (neck_.true_mm(asked) + rng.gauss(0, NOISE_MM * (item.gauge_kind != "leaves"))))
-        low = nm // LEAF_NM * LEAF_NM if item.gauge_kind == "leaves" else None
-        rows.append(ReadingRow(
-            session=session, gauge=GAUGES[item.gauge_kind], sequence=number, kind=asked.kind, fret=asked.fret,
-            place=asked.place, feet=feet_text(asked.feet), round=round_of(item), unit="mm", raw=b"", status="ok",
-            value_nm=nm if low is None else low + LEAF_NM // 2, low_nm=low,
-            high_nm=None if low is None else low + LEAF_NM,
-            taken_at_ns=NOW_NS + number * SECOND_NS, monotonic_ns=number * SECOND_NS,
-        ))  # fmt: skip
-    for future in [store.submit(row) for row in rows]:
-        future.result(timeout=30)
-    return Bench(store, instrument, limits, specs=specs, demo=True)
-
-
 @pytest.fixture(scope="module")
 def door(tmp_path_factory: pytest.TempPathFactory, keep_check: Callable[..., None]) -> Iterator[Door]:
     """The door of the demo's bench: other necks beside it, its caliper checked, a photo and a sealed record."""
@@ -157,7 +118,7 @@ def door(tmp_path_factory: pytest.TempPathFactory, keep_check: Callable[..., Non
         register(store, "demo caliper", CHECKED, source="file", due_days=60)
         for week in range(6):
             keep_check(store, "demo caliper", CHECKED, at_ns=NOW_NS + 7 * week * DAY_NS, off_mm=0.002 * (week % 2))
-        bench = _measured(store)
+        bench = measured(store)
         trouble.listener = bench.on_trouble
         bench.start()
         bench.add_gauge(caliper.name, caliper.profile, caliper.port)
@@ -202,7 +163,8 @@ class Watched:
         if view == "bench" and self.page.evaluate("() => fretledger.unit === 'in'"):  # it is drawn after the tile
             expect(self.page.locator("#flags")).not_to_contain_text(re.compile(r"\d\smm"))
         if view == "shop":
-            self.page.wait_for_function("() => document.querySelector('#view-shop .blades')", timeout=SLOW_MS)
+            judged = "() => document.querySelector('#view-shop .blades') && !document.querySelector('.judging')"
+            self.page.wait_for_function(judged, timeout=SLOW_MS)
         self.page.wait_for_function("() => !document.querySelector('.view:not([hidden]) img:not([src])')")
         self.page.evaluate(STILL, 3)
 
