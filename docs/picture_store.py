@@ -76,7 +76,7 @@ def _method(number: int) -> str:
 def _keep_neck(store: Path, number: int) -> None:
     blade, wood = "AB"[number % 3 == 2], WOODS[number // 2 % 2]
     described = DESCRIPTION.replace("no. 3", f"no. {FIRST_NO + number}").replace("invented plum", wood)
-    described = described.replace("[wire]\n", f'[wire]\nlot = "invented lot {7 + number // 8}"\nblade = "{blade}"\n')
+    described = described.replace("[wire]\n", f'[wire]\nlot = "{7 + number // 8} (invented)"\nblade = "{blade}"\n')
     neck = invent(FIRST_SEED + number)
     rng = random.Random(f"shop {number}")
     for at in neck.slot_width_mm:
