@@ -104,9 +104,14 @@ class GaugeAccounts:
 def accounts_at(store: Path, session: str, connected: Callable[[], Connected], *, demo: bool) -> GaugeAccounts:
     """Return who tells of the gauges at a bench; a demo's invented gauges stand apart from those a person has saved."""
     return GaugeAccounts(
-        current=session, connected=connected, saved=dict if demo else named_gauges,
+        current=session, connected=_simulated(connected) if demo else connected, saved=dict if demo else named_gauges,
         store_words=() if store == default_path() else ("--store", str(store)),
     )  # fmt: skip
+
+
+def _simulated(connected: Callable[[], Connected]) -> Callable[[], Connected]:
+    """Name the ports of simulated gauges as what they are: nobody can plug anything in there."""
+    return lambda: {name: {**one, "port": "simulated"} for name, one in connected().items()}
 
 
 def _study_result(reader: StoreReader, one: _Studied) -> Told | None:

@@ -160,8 +160,10 @@ def test_a_sitting_that_counts_by_an_older_worth_says_so(store: Store, ask: Ask,
 
 
 def test_a_demo_leaves_a_persons_own_gauges_out_and_another_store_is_named(tmp_path: Path) -> None:
-    accounts = accounts_at(tmp_path / "a b.db", "s1", dict, demo=True)
+    port = {"green": {"profile": "caliper-mm", "port": "/dev/pts/7", "bluetooth": False}}
+    accounts = accounts_at(tmp_path / "a b.db", "s1", lambda: port, demo=True)
     assert accounts.saved() == {}
+    assert accounts.connected()["green"]["port"] == "simulated", "nobody can plug anything in there"
     assert shlex.join(accounts.store_words) == f"--store '{tmp_path / 'a b.db'}'"
 
 
