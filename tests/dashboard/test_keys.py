@@ -89,7 +89,7 @@ def test_backspace_names_the_reading_first_and_takes_it_back_then(bench: Any, pa
 
 def test_any_other_key_between_leaves_the_reading(bench: Any, page: Page) -> None:
     bench.take()
-    expect(page.locator("#recent li")).to_contain_text("1.203")
+    expect(page.locator("#recent li")).to_have_count(1)
     page.keyboard.press("Backspace")
     page.keyboard.press("7")
     page.keyboard.press("Backspace")
