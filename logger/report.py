@@ -12,6 +12,7 @@ from logger.evaluation import fit, seating
 from logger.evaluation.conformity import Judgement, Limits, both_sides, judge
 from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation, Spread, estimate_feature, pooled_spread
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.evaluation.statistics import Floats
 from logger.features import PLACES
@@ -78,7 +79,7 @@ class Judge:
         self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
         self._spreads: Mapping[tuple[str, str], Spread] = {}
-        self._verdicts: dict[object, tuple[tuple[Estimate | None, ...], list[CheckVerdict]]] = {}
+        self._known = Remembered()
 
     def verdicts(self, observations: Iterable[Observation]) -> list[CheckVerdict]:
         """Return every verdict that the readings allow, ordered by check, fret and place."""
@@ -149,18 +150,6 @@ class Judge:
                 found[of_round] = self._remembered(of_round, own, self._spreads)
         return found
 
-    def _once(
-        self, name: object, inputs: tuple[Estimate | None, ...], make: Callable[[], list[CheckVerdict]]
-    ) -> list[CheckVerdict]:
-        before = self._verdicts.get(name)
-        if (
-            before is None
-            or len(before[0]) != len(inputs)
-            or any(a is not b for a, b in zip(before[0], inputs, strict=True))
-        ):
-            self._verdicts[name] = (inputs, make())
-        return self._verdicts[name][1]
-
     def _verdict(
         self, check: str, fret: int | None, place: str | None, judgement: Judgement, features: Sequence[FeatureKey]
     ) -> CheckVerdict:
@@ -205,7 +194,7 @@ class Judge:
                     judgement = judge(formula(slot, wire), self.limits[check])
                     return [self._verdict(check, fret, place, judgement, keys)]
 
-                found += self._once((check, fret, place), inputs, make)
+                found += self._known.once((check, fret, place), inputs, make)
         return found
 
     def _seating_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
@@ -214,7 +203,7 @@ class Judge:
         crown_key, crown = _wire(estimates, "crown_height", fret)
         inputs = (*(heights.get(place) for place in PLACES), crown)
         features = tuple(key for key in (*keys.values(), crown_key) if key in estimates)
-        return self._once(("seating", fret), inputs, lambda: self._seating(fret, heights, crown, features))
+        return self._known.once(("seating", fret), inputs, lambda: self._seating(fret, heights, crown, features))
 
     def _seating(
         self, fret: int, heights: Mapping[str, Estimate], crown: Estimate | None, features: Sequence[FeatureKey]
@@ -275,12 +264,14 @@ class Judge:
         inputs = tuple(estimates[key] for key in sorted(keys, key=repr))
 
         def make() -> list[CheckVerdict]:
-            self.sweep = judge_sweep(self._by_round(estimates, kinds), self.instrument, self.limits, board)
+            self.sweep = judge_sweep(
+                self._by_round(estimates, kinds), self.instrument, self.limits, board, known=self._known.within("sweep")
+            )
             self.strings = find_strings(self.sweep.sound if self.sweep else None, self.instrument)
             found = (*(self.sweep.verdicts if self.sweep else ()), *string_verdicts(self.strings, self.limits))
             return [self._verdict(*one) for one in found]
 
-        return self._once("sweep", inputs, make)
+        return self._known.once("sweep", inputs, make)
 
 
 def _wire(estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int) -> tuple[FeatureKey, Estimate | None]:

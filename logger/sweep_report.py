@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, Final
 
 import numpy as np
@@ -13,6 +13,7 @@ from logger.evaluation.deviations import FretDeviation, Sighting, explain_paths
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.fret_kinds import FretFault, name_faults
 from logger.evaluation.observation import FeatureKey
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.sweep import (
     Candidate,
     Path,
@@ -92,8 +93,9 @@ class Sweep:
 
 
 def judge_sweep(
-    estimates: Mapping[FeatureKey, Estimate], instrument: Instrument, limits: LimitSet, board: Sequence[Placed] = ()
-) -> Sweep | None:
+    estimates: Mapping[FeatureKey, Estimate], instrument: Instrument, limits: LimitSet, board: Sequence[Placed] = (),
+    *, known: Remembered | None = None,
+) -> Sweep | None:  # fmt: skip
     """Return the judged sweep, or None where nothing of it was measured.
 
     Args:
@@ -101,16 +103,21 @@ def judge_sweep(
         instrument: positions and the shape wanted.
         limits: of ``high_fret`` and ``low_fret``.
         board: the survey of the bare board, if there is one; with it the crowns' heights above the board count, too.
+        known: what is remembered of the same instrument and limits; the verdicts of a path to which nothing came are
+            then the very same.
     """
-    placed = place_features(estimates, instrument.positions_of, SWEEP_WAYS, block_mm=instrument.sheet.block_mm)
+    known = known or Remembered()
+    placed = place_features(
+        estimates, instrument.positions_of, SWEEP_WAYS, block_mm=instrument.sheet.block_mm, known=known
+    )
     if not placed:
         return None
     crowns = place_features(estimates, instrument.positions_of, CROWN_WAYS) if board else ()
     swept = {(one.key.place, fret) for one in placed for fret in one.sighting.heights}
     tied = tie_to_board([one for one in crowns if (one.key.place, one.key.fret) in swept], board)
     profile = solve_profile([*placed, *tied], instrument)
-    deviations = _explained(placed, doubtful_keys(profile), instrument, limits)
-    verdicts = [verdict for path in deviations for verdict in _verdicts(path, deviations[path], placed, limits)]
+    deviations = _explained(placed, doubtful_keys(profile), instrument, limits, known)
+    verdicts = [verdict for path in deviations for verdict in _verdicts(path, deviations[path], placed, limits, known)]
     return Sweep(
         instrument=instrument, placed=tuple(placed), profile=profile, deviations=deviations, verdicts=tuple(verdicts)
     )
@@ -130,15 +137,25 @@ def solve_profile(placed: Sequence[Placed], instrument: Instrument) -> Profile |
 
 
 def _explained(
-    placed: Sequence[Placed], doubtful: set[FeatureKey], instrument: Instrument, limits: LimitSet
+    placed: Sequence[Placed], doubtful: set[FeatureKey], instrument: Instrument, limits: LimitSet, known: Remembered
 ) -> dict[Path, list[FretDeviation]]:
     """Return the deviations by path; one that hangs on a doubtful reading is not known."""
-    found = _explain(placed, instrument)
+    found = _explain(placed, instrument, known)
     sound = [one for one in placed if one.key not in doubtful]
     if len(sound) == len(placed):
         return found
-    without = {(path, one.fret): one for path, own in _explain(sound, instrument).items() for one in own}
-    return {path: [_doubted(one, without.get((path, one.fret)), limits) for one in own] for path, own in found.items()}
+    without = _explain(sound, instrument, known.within("sound"))
+    return {
+        path: known.once(("doubted", path), (own, without.get(path)), partial(_doubts, own, without.get(path), limits))
+        for path, own in found.items()
+    }
+
+
+def _doubts(
+    own: Sequence[FretDeviation], without: Sequence[FretDeviation] | None, limits: LimitSet
+) -> list[FretDeviation]:
+    others = {one.fret: one for one in without or ()}
+    return [_doubted(one, others.get(one.fret), limits) for one in own]
 
 
 def _doubted(one: FretDeviation, other: FretDeviation | None, limits: LimitSet) -> FretDeviation:
@@ -151,12 +168,12 @@ def _alike(one: Estimate, other: Estimate) -> bool:
     return abs(one.value_mm - other.value_mm) <= max(one.expanded_u_mm(), other.expanded_u_mm())
 
 
-def _explain(placed: Sequence[Placed], instrument: Instrument) -> dict[Path, list[FretDeviation]]:
+def _explain(placed: Sequence[Placed], instrument: Instrument, known: Remembered) -> dict[Path, list[FretDeviation]]:
     paths: dict[Path, list[Sighting]] = {}
     for one in placed:
         paths.setdefault(one.key.place, []).append(one.sighting)
     shapes = {path: instrument.shape_mm(path) for path in paths}
-    return explain_paths(paths, instrument.positions_of, shapes, ends=tuple({1, instrument.frets}))
+    return explain_paths(paths, instrument.positions_of, shapes, ends=tuple({1, instrument.frets}), known=known)
 
 
 def _says(one: FretDeviation, limits: LimitSet) -> tuple[str, ...]:
@@ -164,9 +181,17 @@ def _says(one: FretDeviation, limits: LimitSet) -> tuple[str, ...]:
 
 
 def _verdicts(
-    path: Path, deviations: Iterable[FretDeviation], placed: Sequence[Placed], limits: LimitSet
+    path: Path, deviations: Sequence[FretDeviation], placed: Sequence[Placed], limits: LimitSet, known: Remembered
+) -> list[SweepVerdict]:
+    own = tuple(one for one in placed if one.key.place == path)
+    return known.once(
+        ("verdicts", path), (deviations, *own), lambda: list(_of_path(path, deviations, own, limits))
+    )  # fmt: skip
+
+
+def _of_path(
+    path: Path, deviations: Iterable[FretDeviation], own: Sequence[Placed], limits: LimitSet
 ) -> Iterable[SweepVerdict]:
-    own = [one for one in placed if one.key.place == path]
     for one in deviations:
         if one.fret < 1:
             continue  # the nut is not a fret

@@ -7,14 +7,16 @@ of the whole neck and the scatter of good frets; every other fret is judged by w
 Lengths in mm, up is positive.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
 
-from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2, gathered
+from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2, gathered_sums
 from logger.evaluation.fewest import Offer, fewest
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.statistics import Floats
 
 GOOD_SCATTER_MM: Final = 0.007
@@ -112,7 +114,7 @@ def explain(
 
 def explain_paths(
     paths: Mapping[str | None, Sequence[Sighting]], positions_mm: Callable[[str | None], Floats],
-    shapes_mm: Mapping[str | None, Floats], *, ends: Sequence[int] = (),
+    shapes_mm: Mapping[str | None, Floats], *, ends: Sequence[int] = (), known: Remembered | None = None,
 ) -> dict[str | None, list[FretDeviation]]:  # fmt: skip
     """Return the deviations of every path; a fret that stands off on one path is more likely to do so on the others.
 
@@ -121,21 +123,33 @@ def explain_paths(
         positions_mm: gives the distances from the nut by fret number of a path, in mm.
         shapes_mm: the shape wanted by path and fret number.
         ends: first and last fret, which no step of their own reaches.
+        known: what is remembered of the same neck; a path without a new sighting gives the very same deviations where
+            the same frets are named.
     """
-    models = {path: _model(path, own, positions_mm(path), shapes_mm[path]) for path, own in paths.items()}
+    known = known or Remembered()
+    models = {
+        path: known.once(("model", path), tuple(own), partial(_model, path, own, positions_mm(path), shapes_mm[path]))
+        for path, own in paths.items()
+    }
     named = fewest([model.offer() for model in models.values()])
-    found: dict[str | None, list[FretDeviation]] = {}
-    for (path, model), (chosen, replaceable) in zip(models.items(), named, strict=True):
-        measured = {one.fret for one in model.sightings}
-        wanted = [model.frets.index(end) for end in ends if end in model.frets and end not in measured]
-        columns = tuple(model.frets.index(fret) for fret in chosen)
-        found[path] = [
-            replace(one, deviation=replace(one.deviation, known=False, doubt=NOT_TOLD))
-            if one.fret in replaceable and one.fret not in measured
-            else one
-            for one in _deviations(model, columns, wanted)
-        ]
-    return found
+    return {
+        path: known.once(("deviations", path), (model,), partial(_explained, model, *own, ends), given=(own, ends))
+        for (path, model), own in zip(models.items(), named, strict=True)
+    }
+
+
+def _explained(
+    model: _Model, chosen: Sequence[int], replaceable: Collection[int], ends: Sequence[int]
+) -> list[FretDeviation]:
+    measured = {one.fret for one in model.sightings}
+    wanted = [model.frets.index(end) for end in ends if end in model.frets and end not in measured]
+    columns = tuple(model.frets.index(fret) for fret in chosen)
+    return [
+        replace(one, deviation=replace(one.deviation, known=False, doubt=NOT_TOLD))
+        if one.fret in replaceable and one.fret not in measured
+        else one
+        for one in _deviations(model, columns, wanted)
+    ]
 
 
 def _model(path: str | None, sightings: Sequence[Sighting], positions_mm: Floats, shape_mm: Floats) -> _Model:
@@ -172,36 +186,56 @@ def _deviations(model: _Model, named: tuple[int, ...], ends: Sequence[int]) -> l
     """
     stepped = {one.fret for one in model.sightings if one.own}
     measured = {model.frets.index(one.fret) for one in model.sightings}
+    columns = sorted({*measured, *named, *ends})
+    fitted = {**_fitted(model, [named], named), **_beside(model, named, [one for one in columns if one not in named])}
     found: list[FretDeviation] = []
-    for column in sorted({*measured, *named, *ends}):
+    for column in columns:
+        deviation, around = fitted[column]
         fret = model.frets[column]
-        deviation = _fitted(model, tuple(sorted({*named, column})), column, scatters=fret not in stepped)
+        if not deviation.doubt and fret not in stepped:
+            words = f"scatter of the frets around fret {fret}"
+            cause = Cause(name=f"scatter:{model.path}:{fret}", words=words, u_mm=around)
+            deviation = replace(deviation, terms=(*deviation.terms, (cause, 1.0)))
         if column in ends and not deviation.doubt:
             deviation = replace(deviation, doubt=END_FRET)
         found.append(FretDeviation(fret=fret, deviation=deviation, named=column in named))
     return found
 
 
-def _fitted(model: _Model, free: tuple[int, ...], column: int, *, scatters: bool) -> Estimate:
-    """Return one fret's deviation, fitted with the others that are free; not known where the readings cannot tell."""
-    chosen = list(free)
-    inner = model.normal[np.ix_(chosen, chosen)]
+def _beside(model: _Model, named: tuple[int, ...], columns: Sequence[int]) -> dict[int, tuple[Estimate, float]]:
+    """Return what `_fitted` does for each of some frets that are not named."""
+    return _fitted(model, [tuple(sorted({*named, column})) for column in columns], columns)
+
+
+def _fitted(
+    model: _Model, sets: Sequence[tuple[int, ...]], columns: Sequence[int]
+) -> dict[int, tuple[Estimate, float]]:
+    """Return deviations by column, each fitted with the others that are free, and the scatter around each in mm.
+
+    One is not known where the readings cannot tell.
+
+    Args:
+        model: the path.
+        sets: columns that are free together, all of one size: one set for each column, or one that holds them all.
+        columns: those that are wanted.
+    """
+    if not columns:
+        return {}
+    free = np.array(sets)
+    inner, right = model.normal[free[:, :, None], free[:, None, :]], model.weighted.T[free]
     sizes = np.linalg.eigvalsh(inner)
-    told = sizes[0] > BARELY_TOLD * sizes[-1]
-    solve = np.linalg.solve if told else _least_norm
-    gains: Floats = solve(inner, model.weighted.T[chosen])[free.index(column)]
-    whole = combine((float(w), one) for w, one in zip(gains, model.off, strict=True) if w)
-    fitted = gathered(whole, f"{model.path}:{model.frets[column]}")
-    if not told:
-        return replace(fitted, known=False, doubt=NOT_TOLD)
-    if not scatters:
-        return fitted
-    others = np.delete(gains @ model.matrix, list(free))
-    around = float(np.hypot(GOOD_SCATTER_MM * np.linalg.norm(others), BOW_MM * (gains @ model.bow)))
-    words = f"scatter of the frets around fret {model.frets[column]}"
-    cause = Cause(name=f"scatter:{model.path}:{model.frets[column]}", words=words, u_mm=around)
-    return replace(fitted, terms=(*fitted.terms, (cause, 1.0)))
-
-
-def _least_norm(matrix: Floats, right: Floats) -> Floats:
-    return np.asarray(np.linalg.lstsq(matrix, right, rcond=None)[0], dtype=np.float64)
+    told = sizes[:, 0] > BARELY_TOLD * sizes[:, -1]
+    solved = np.empty_like(right)
+    solved[told] = np.linalg.solve(inner[told], right[told])
+    for index in np.flatnonzero(~told):
+        solved[index] = np.linalg.lstsq(inner[index], right[index], rcond=None)[0]
+    own = list(range(len(columns))) if len(sets) > 1 else [0] * len(columns)
+    rows = [sets[index].index(column) for index, column in zip(own, columns, strict=True)]
+    gains: Floats = solved[own, rows]
+    others = gains @ model.matrix
+    np.put_along_axis(others, free[own], 0.0, axis=1)
+    around = np.hypot(GOOD_SCATTER_MM * np.linalg.norm(others, axis=1), BOW_MM * (gains @ model.bow))
+    sums = gathered_sums(gains, model.off, [f"{model.path}:{model.frets[column]}" for column in columns])
+    deviations = [one if tells else replace(one, known=False, doubt=NOT_TOLD)
+                  for one, tells in zip(sums, told[own], strict=True)]  # fmt: skip
+    return dict(zip(columns, zip(deviations, around.tolist(), strict=True), strict=True))

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.evaluation.distribution import Distribution
+from logger.evaluation.distribution import Distribution, Floats
 
 DOMINATES: Final = 0.3
 """A rectangle is kept as one when all else is at most this share of it.
@@ -24,6 +24,10 @@ Source: the rule of EA-4/02 S9 and S10 for a dominant rectangular contribution, 
 
 SMALL: Final = 0.1
 """Causes below this share of the standard uncertainty may be gathered into one: each is under 1 % of the variance."""
+OTHERS: Final = "the other readings of the sweep"
+"""What a budget calls the small causes of a combination of many readings."""
+STAY: Final = ("zero:", "bow:", "bias")
+"""How the names of causes begin that are never gathered, however small."""
 NEGLIGIBLE: Final = 0.05
 """A leaf bracket this small against the whole is taken as a bell: it moves a 95 % interval by less than 1 in 10 000."""
 
@@ -138,7 +142,9 @@ def _pools(terms: Iterable[tuple[Cause, float]]) -> list[tuple[float, float]]:
     return list(pools.values())
 
 
-def _welch_satterthwaite(terms: Iterable[tuple[Cause, float]]) -> float:
+def _welch_satterthwaite(terms: Sequence[tuple[Cause, float]]) -> float:
+    if all(math.isinf(cause.dof) for cause, _ in terms):
+        return math.inf
     pools = _pools(terms)
     total = math.fsum(variance for variance, _ in pools)
     if total == 0:
@@ -187,22 +193,29 @@ def combine(parts: Iterable[tuple[float, Estimate]], *, constant_mm: float = 0.0
     )
 
 
-def covariance_mm2(estimates: Sequence[Estimate]) -> NDArray[np.float64]:
+def covariance_mm2(estimates: Sequence[Estimate]) -> Floats:
     """Return the covariance matrix in mm^2, shape (n, n), of ``n`` estimates that may share causes."""
-    names = {cause.name: (index, cause.u_mm) for index, cause in enumerate(_distinct_causes(estimates))}
-    loads = np.zeros((len(estimates), len(names)))
+    causes = _distinct_causes(estimates)
+    loads = _loads(estimates, causes) * np.array([cause.u_mm for cause in causes])
+    covariance: Floats = loads @ loads.T
+    return covariance
+
+
+def _loads(estimates: Sequence[Estimate], causes: Sequence[Cause]) -> Floats:
+    """Return the sensitivity of every estimate to every cause, shape (estimates, causes)."""
+    columns = {cause.name: column for column, cause in enumerate(causes)}
+    loads = np.zeros((len(estimates), len(columns)))
     for row, estimate in enumerate(estimates):
         for cause, weight in estimate.terms:
-            column, u_mm = names[cause.name]
-            loads[row, column] += weight * u_mm
-    return loads @ loads.T
+            loads[row, columns[cause.name]] += weight
+    return loads
 
 
 def _distinct_causes(estimates: Iterable[Estimate]) -> list[Cause]:
     return list({cause.name: cause for estimate in estimates for cause, _ in estimate.terms}.values())
 
 
-def gathered(estimate: Estimate, name: str, *, words: str = "the other readings of the sweep") -> Estimate:
+def gathered(estimate: Estimate, name: str, *, words: str = OTHERS) -> Estimate:
     """Return an estimate whose many small causes are one, so that its budget can be read; zeros and bows stay.
 
     Args:
@@ -214,11 +227,54 @@ def gathered(estimate: Estimate, name: str, *, words: str = "the other readings 
     kept = tuple(
         (cause, weight)
         for cause, weight in estimate.terms
-        if abs(cause.u_mm * weight) >= SMALL * total or cause.name.startswith(("zero:", "bow:", "bias"))
+        if abs(cause.u_mm * weight) >= SMALL * total or cause.name.startswith(STAY)
     )
     names = {cause.name for cause, _ in kept}
-    small = replace(estimate, terms=tuple(term for term in estimate.terms if term[0].name not in names))
-    if len(small.terms) < 2:
+    small = [term for term in estimate.terms if term[0].name not in names]
+    if len(small) < 2:
         return estimate
-    rest = Cause(name=f"rest:{name}", words=words, u_mm=small.u_mm, dof=small.dof)
-    return replace(estimate, terms=(*kept, (rest, 1.0)))
+    return replace(estimate, terms=(*kept, (_rest(small, name, words), 1.0)))
+
+
+def gathered_sums(weights: Floats, estimates: Sequence[Estimate], names: Sequence[str]) -> list[Estimate]:
+    """Return several sums of the same estimates, each `combine`d and `gathered`, all at once.
+
+    Args:
+        weights: of every estimate in every sum, shape (sums, estimates), no unit; at least one estimate.
+        estimates: what is summed.
+        names: identity of what is gathered in each sum.
+    """
+    causes = _distinct_causes(estimates)
+    loads = _loads(estimates, causes)
+    sensitivities = (weights.T[:, :, None] * loads[:, None, :]).sum(axis=0)  # in the order of the estimates
+    sizes = np.abs(sensitivities * np.array([cause.u_mm for cause in causes]))
+    stays = np.array([cause.name.startswith(STAY) for cause in causes], dtype=bool)
+    values = np.array([one.value_mm for one in estimates])
+    unknown = np.array([not one.known for one in estimates])
+    repeats = np.array([one.repeats for one in estimates])
+    found = []
+    for row, own, parts, name in zip(weights, sensitivities, sizes, names, strict=True):
+        used = row != 0
+        large = (parts >= SMALL * math.hypot(*parts.tolist())) | stays
+        terms = _gathered_terms(causes, own, large, name)
+        found.append(Estimate(
+            value_mm=math.fsum((row * values).tolist()), terms=terms, known=not unknown[used].any(),
+            repeats=int(repeats[used].min()) if used.any() else 1,
+        ))  # fmt: skip
+    return found
+
+
+def _gathered_terms(
+    causes: Sequence[Cause], sensitivities: Floats, large: NDArray[np.bool_], name: str
+) -> tuple[tuple[Cause, float], ...]:
+    """Return the terms of a sum, those that are not large as one if there are several."""
+    there = sensitivities != 0
+    small = [(causes[index], float(sensitivities[index])) for index in np.flatnonzero(there & ~large).tolist()]
+    if len(small) < 2:
+        large = there
+    terms = tuple((causes[index], float(sensitivities[index])) for index in np.flatnonzero(there & large).tolist())
+    return terms if len(small) < 2 else (*terms, (_rest(small, name, OTHERS), 1.0))
+
+
+def _rest(terms: Sequence[tuple[Cause, float]], name: str, words: str) -> Cause:
+    return Cause(name=f"rest:{name}", words=words, u_mm=_root_sum(terms), dof=_welch_satterthwaite(terms))

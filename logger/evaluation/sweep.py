@@ -9,6 +9,7 @@ Lengths in mm, up is positive.
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final, Literal
 
 import numpy as np
@@ -17,6 +18,7 @@ from logger.evaluation.deviations import UNKNOWN_NOISE_MM, Sighting
 from logger.evaluation.estimate import Estimate, combine, gathered
 from logger.evaluation.network import Adjustment, Sight, adjust, chord_weights, gap, next_best, step
 from logger.evaluation.observation import FeatureKey
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.statistics import Floats
 
 Positions = Callable[[str | None], Floats]
@@ -121,8 +123,9 @@ class Profile:
 
 
 def place_features(
-    estimates: Mapping[FeatureKey, Estimate], positions_mm: Positions, ways: Mapping[str, Way], *, block_mm: float = 0.0
-) -> list[Placed]:
+    estimates: Mapping[FeatureKey, Estimate], positions_mm: Positions, ways: Mapping[str, Way], *,
+    block_mm: float = 0.0, known: Remembered | None = None,
+) -> list[Placed]:  # fmt: skip
     """Return the features of some kinds with what they say about heights, ordered by path and fret.
 
     Args:
@@ -130,18 +133,25 @@ def place_features(
         positions_mm: gives the distances from the nut by fret number of a path.
         ways: how each kind of feature is measured; other kinds, and gaps whose blocks are not stated, are left out.
         block_mm: height of the two equal blocks under the straightedge, taken off every gap.
+        known: what is remembered of the same instrument; an estimate seen before gives the very same placed feature.
 
     A crown's height above the board is ``z - s``, with the board as it was when it was bare. Since then the neck
     may have been turned, and the tangs may have bent it: offset, tilt and bow between the two are left open.
     """
+    known = known or Remembered()
+    of_ways = [(key, estimate) for key, estimate in estimates.items() if key.kind in ways]
     placed = []
-    for key, estimate in sorted(estimates.items(), key=lambda item: _order(item[0])):
-        way = ways.get(key.kind)
-        if way is None or key.fret is None or (key.feet is None and way in {"step", "gap"}):
+    for key, estimate in sorted(of_ways, key=lambda item: _order(item[0])):
+        way = ways[key.kind]
+        if key.fret is None or (key.feet is None and way in {"step", "gap"}):
             continue
-        sighting = _sighting(key, estimate, positions_mm(key.place), way, block_mm)
-        placed.append(Placed(key=key, way=way, sighting=sighting))
+        make = partial(_placed, key, estimate, positions_mm, way, block_mm)
+        placed.append(known.once(("placed", key), (estimate,), make))
     return placed
+
+
+def _placed(key: FeatureKey, estimate: Estimate, positions_mm: Positions, way: Way, block_mm: float) -> Placed:
+    return Placed(key=key, way=way, sighting=_sighting(key, estimate, positions_mm(key.place), way, block_mm))
 
 
 def tie_to_board(crowns: Iterable[Placed], board: Sequence[Placed]) -> list[Placed]:

@@ -6,8 +6,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.evaluation.conformity import Limits, judge
-from logger.evaluation.deviations import FretDeviation, Sighting, explain
-from logger.evaluation.estimate import Cause, Estimate
+from logger.evaluation.deviations import (
+    BOW_MM,
+    GOOD_SCATTER_MM,
+    LEAST_MM,
+    FretDeviation,
+    Sighting,
+    explain,
+    explain_paths,
+)
+from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.scale import fret_positions_mm
 
 pytestmark = pytest.mark.once
@@ -129,3 +138,50 @@ def test_two_steps_that_contradict_each_other_are_certain_of_the_fret_under_the_
 
     assert {one.fret: judge(one.deviation, LIMIT).verdict for one in found if one.fret != 5}.keys() <= {3, 4, 6, 7}
     assert {judge(one.deviation, LIMIT).verdict for one in found if one.fret != 5} <= {"remeasure"}
+
+
+def test_each_fret_is_fitted_with_the_named_ones_by_plain_least_squares():
+    steps = _steps(_heights(f5=0.09, f6=0.08, f14=-0.07), seed=3)
+
+    found = explain(steps, X)
+
+    named = [one.fret for one in found if one.named]
+    assert named == [5, 6, 14]
+    frets = list(range(1, FRETS + 1))
+    matrix = np.array([[step.heights.get(fret, 0.0) for fret in frets] for step in steps])
+    along = (X[1:] - X[0]) / (X[-1] - X[0])
+    bow = matrix @ (4 * along * (1 - along))
+    noise = covariance_mm2([step.estimate for step in steps]) + GOOD_SCATTER_MM**2 * matrix @ matrix.T
+    noise += BOW_MM**2 * np.outer(bow, bow) + LEAST_MM**2 * np.eye(len(steps))
+    for one in found:
+        design = matrix[:, [fret - 1 for fret in sorted({*named, one.fret})]]
+        weighted = np.linalg.solve(noise, design)
+        gains = np.linalg.solve(design.T @ weighted, weighted.T)[sorted({*named, one.fret}).index(one.fret)]
+        plain = combine((float(gain), step.estimate) for gain, step in zip(gains, steps, strict=True))
+        assert one.deviation.value_mm == pytest.approx(plain.value_mm, rel=1e-9)
+        assert one.deviation.u_mm == pytest.approx(plain.u_mm, rel=1e-9)
+
+
+def test_a_path_to_which_nothing_came_keeps_its_deviations():
+    known, shapes = Remembered(), dict.fromkeys(("bass", "treble"), np.zeros(FRETS + 1))
+    paths = {"bass": _steps(_heights(f8=0.08), seed=1), "treble": _steps(_heights(f8=0.08), seed=2)}
+    first = explain_paths(paths, lambda _: X, shapes, known=known)
+
+    paths["treble"] = [*paths["treble"][:-1], _steps(_heights(f19=0.2))[-1]]
+    second = explain_paths(paths, lambda _: X, shapes, known=known)
+
+    assert second["bass"] is first["bass"]
+    assert second == explain_paths(paths, lambda _: X, shapes)
+
+
+def test_a_path_is_fitted_again_when_another_path_names_other_frets():
+    known, shapes = Remembered(), dict.fromkeys(("bass", "treble"), np.zeros(FRETS + 1))
+    doubtful = _steps(_heights(f8=0.029), seed=1)  # named only where the other path bears it out
+    explain_paths({"bass": doubtful, "treble": _steps(_heights(), seed=2)}, lambda _: X, shapes, known=known)
+
+    paths = {"bass": doubtful, "treble": _steps(_heights(f8=0.08), seed=2)}
+    found = explain_paths(paths, lambda _: X, shapes, known=known)
+
+    assert found == explain_paths(paths, lambda _: X, shapes)
+    assert [one.fret for one in found["bass"] if one.named] == [8]
+    assert not any(one.named for one in explain_paths({"bass": doubtful}, lambda _: X, shapes)["bass"])

@@ -1,11 +1,20 @@
 """Estimates carry their causes; shared causes cancel."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from logger.evaluation.estimate import Cause, Estimate, combine, covariance_mm2, rectangular
+from logger.evaluation.estimate import (
+    Cause,
+    Estimate,
+    combine,
+    covariance_mm2,
+    gathered,
+    gathered_sums,
+    rectangular,
+)
 
 ZERO = Cause(name="zero:a:1", words="zero", u_mm=0.004)
 
@@ -111,3 +120,28 @@ def test_more_readings_shrink_what_repeats_shrink():
     one = Estimate(value_mm=1.0, terms=((repeated, 1.0), (ZERO, 1.0)))
 
     assert one.with_more_readings(6).u_mm == pytest.approx(math.hypot(0.003, 0.004))
+
+
+def test_sums_made_at_once_are_those_made_one_by_one():
+    rng = np.random.default_rng(5)
+    estimates = [
+        replace(_one(rng.normal(), f"r{index}", 0.003, ZERO), repeats=1 + index % 3, known=index != 4)
+        for index in range(12)
+    ]
+    large = Cause(name="a study", words="from a study", u_mm=0.01, dof=6)
+    estimates[3] = replace(estimates[3], terms=(*estimates[3].terms, (large, 1.0)))
+    weak = Cause(name="few repeats", words="spread of repeats", u_mm=0.0002, dof=3, pool="spread:a")
+    estimates[5] = replace(estimates[5], terms=(*estimates[5].terms, (weak, 1.0)))
+    weights = rng.normal(size=(6, 12))
+    weights[1, 4] = 0.0  # without the unknown one
+    weights[2] = 0.0
+    weights[3, 1:] = 0.0
+    weights[4] = [1.0, -1.0, *[0.0] * 10]  # the zero cancels
+    weights[5, 5] = 0.0
+
+    found = gathered_sums(weights, estimates, [f"s{row}" for row in range(6)])
+
+    for row, one in enumerate(found):
+        parts = [(float(weight), each) for weight, each in zip(weights[row], estimates, strict=True) if weight]
+        assert one == gathered(combine(parts), f"s{row}")
+    assert found[0].terms[-1][0].name == "rest:s0"
