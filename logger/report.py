@@ -4,6 +4,7 @@ import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any
 
 from logger.bare_tang import bare_tang_words
@@ -74,7 +75,6 @@ class Judge:
         self.slots: list[SlotFindings] = []
         self.arcs: list[Arc] = []
         self.survey: Survey | None = None
-        self._survey_of: tuple[Estimate, ...] = ()
         self._readings: Mapping[FeatureKey, Sequence[Observation]] = {}
         self._spans: dict[FeatureKey, float | None] = {}
         self._estimates: dict[FeatureKey, tuple[object, Estimate]] = {}
@@ -85,12 +85,15 @@ class Judge:
         """Return every verdict that the readings allow, ordered by check, fret and place."""
         estimates = self.estimates = self._estimate(with_zeros(list(observations)))
         self.moved_zeros = moved_zeros(estimates)
-        frets = sorted({key.fret for key in estimates if key.fret is not None})
+        by_fret: defaultdict[int | None, list[Estimate]] = defaultdict(list)
+        for key, estimate in estimates.items():
+            by_fret[key.fret].append(estimate)
+        wire = by_fret.pop(None, [])
         found: list[CheckVerdict] = []
-        for fret in frets:
-            found += self._fit_verdicts(estimates, fret)
-            found += self._seating_verdicts(estimates, fret)
-            found += self._held_verdicts(estimates, fret)
+        for fret, own in by_fret.items():
+            if fret is not None:
+                make = partial(self._fret_verdicts, estimates, fret)
+                found += self._known.once(("fret", fret), (*wire, None, *own), make)
         found += self._board_verdicts(estimates)
         found += self._sweep_verdicts(estimates)
         order = {check: index for index, check in enumerate(self.limits)}
@@ -122,9 +125,11 @@ class Judge:
         self._readings = grouped
         self._spans = {key: readings[0].span_mm for key, readings in grouped.items()}
         result: dict[FeatureKey, Estimate] = {}
+        own: defaultdict[str, dict[tuple[str, str], Spread]] = defaultdict(dict)
+        for pool, spread in spreads.items():
+            own[pool[1]][pool] = spread
         for key, readings in grouped.items():
-            own = {pool: spread for pool, spread in spreads.items() if pool[1] == key.kind}
-            result[key] = self._remembered(key, readings, own)
+            result[key] = self._remembered(key, readings, own[key.kind])
         return result
 
     def _remembered(
@@ -166,6 +171,13 @@ class Judge:
             what_to_do=todo,
             features=tuple(features),
         )
+
+    def _fret_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
+        """Judge how wire and slot of a fret fit, and how it is seated: by its own estimates and those of no fret."""
+        found = self._fit_verdicts(estimates, fret)
+        found += self._seating_verdicts(estimates, fret)
+        found += self._held_verdicts(estimates, fret)
+        return found
 
     def _fit_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
         tests = (
@@ -245,33 +257,38 @@ class Judge:
     def _board_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         self.slots = find_slots(estimates, self.instrument)
         self.arcs = find_arcs(estimates, self._spans, self.instrument)
-        self.survey = self._surveyed(estimates)
-        verdicts = (*slot_verdicts(self.slots, self.limits), *arc_verdicts(self.arcs, self.limits),
-                    *hump_verdicts(self.survey, self.limits))  # fmt: skip
-        return [self._verdict(*one) for one in verdicts]
+        self.survey, humps = self._surveyed(estimates)
+        verdicts = *slot_verdicts(self.slots, self.limits), *arc_verdicts(self.arcs, self.limits)
+        return [*(self._verdict(*one) for one in verdicts), *humps]
 
-    def _surveyed(self, estimates: Mapping[FeatureKey, Estimate]) -> Survey | None:
-        keys = sorted((key for key in estimates if key.kind in SURVEY_WAYS), key=repr)
-        inputs = tuple(estimates[key] for key in keys)
-        if len(inputs) != len(self._survey_of) or any(a is not b for a, b in zip(inputs, self._survey_of, strict=True)):
-            self._survey_of, self.survey = inputs, survey_board(self._by_round(estimates, SURVEY_WAYS), self.instrument)
-        return self.survey
+    def _surveyed(self, estimates: Mapping[FeatureKey, Estimate]) -> tuple[Survey | None, list[CheckVerdict]]:
+        """Return the survey of the bare board and the verdicts on its humps."""
+
+        def make() -> tuple[Survey | None, list[CheckVerdict]]:
+            rounds = self._by_round(estimates, SURVEY_WAYS)
+            survey = survey_board(rounds, self.instrument, known=self._known.within("survey"))
+            return survey, [self._verdict(*one) for one in hump_verdicts(survey, self.limits)]
+
+        return self._known.once("survey", _of_kinds(estimates, SURVEY_WAYS), make)
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         board = self.survey.placed if self.survey and self.instrument.sheet.board_as_fretted else ()
         kinds = SWEEP_WAYS if not board else {**SWEEP_WAYS, **SURVEY_WAYS, **CROWN_WAYS}
-        keys = [key for key in estimates if key.kind in kinds]
-        inputs = tuple(estimates[key] for key in sorted(keys, key=repr))
-
         def make() -> list[CheckVerdict]:
             self.sweep = judge_sweep(
                 self._by_round(estimates, kinds), self.instrument, self.limits, board, known=self._known.within("sweep")
             )
             self.strings = find_strings(self.sweep.sound if self.sweep else None, self.instrument)
-            found = (*(self.sweep.verdicts if self.sweep else ()), *string_verdicts(self.strings, self.limits))
-            return [self._verdict(*one) for one in found]
+            of_strings = [self._verdict(*one) for one in string_verdicts(self.strings, self.limits)]
+            swept = [self._known.once(("swept", *one[:3]), (one,), partial(self._verdict, *one))
+                     for one in (self.sweep.verdicts if self.sweep else ())]  # fmt: skip
+            return [*swept, *of_strings]
 
-        return self._known.once("sweep", inputs, make)
+        return self._known.once("sweep", _of_kinds(estimates, kinds), make)
+
+
+def _of_kinds(estimates: Mapping[FeatureKey, Estimate], kinds: Collection[str]) -> tuple[Estimate, ...]:
+    return tuple(estimate for key, estimate in estimates.items() if key.kind in kinds)
 
 
 def _wire(estimates: Mapping[FeatureKey, Estimate], kind: str, fret: int) -> tuple[FeatureKey, Estimate | None]:

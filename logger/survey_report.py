@@ -10,6 +10,7 @@ from logger.evaluation.board_survey import Hump, Straight, fall_away, find_hump,
 from logger.evaluation.conformity import judge
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
+from logger.evaluation.remembered import Remembered
 from logger.evaluation.sweep import Path, Placed, Profile, Way, place_features, solve
 from logger.instrument import Instrument
 from logger.limits import LimitSet
@@ -58,9 +59,19 @@ class Survey:
         return None if join is None else fall_away(self.profile, path, self.instrument.positions_of(path), join)
 
 
-def survey_board(estimates: Mapping[FeatureKey, Estimate], instrument: Instrument) -> Survey | None:
-    """Return the survey of the bare board, or None where too little of it was measured."""
-    placed = place_features(estimates, instrument.positions_of, SURVEY_WAYS, block_mm=instrument.sheet.block_mm)
+def survey_board(
+    estimates: Mapping[FeatureKey, Estimate], instrument: Instrument, *, known: Remembered | None = None
+) -> Survey | None:
+    """Return the survey of the bare board, or None where too little of it was measured.
+
+    Args:
+        estimates: every feature of the instrument.
+        instrument: positions and the height of blocks.
+        known: what is remembered of the same instrument.
+    """
+    placed = place_features(
+        estimates, instrument.positions_of, SURVEY_WAYS, block_mm=instrument.sheet.block_mm, known=known
+    )
     profile = solve_profile(placed, instrument) if placed else None
     return None if profile is None else Survey(instrument=instrument, placed=tuple(placed), profile=profile)
 

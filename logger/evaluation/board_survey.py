@@ -55,6 +55,7 @@ def find_hump(profile: Profile, path: Path, positions_mm: Floats, join: int) -> 
         join: fret at which neck and body join.
     """
     known = _known(profile, path)
+    heights = dict(zip(profile.places, profile.adjustment.heights_mm.tolist(), strict=True))
     found: tuple[float, int, tuple[int, int], Weights] | None = None
     for reach in range(1, WIDEST + 1):
         run = [fret for fret in known if abs(fret - join) <= reach]
@@ -62,17 +63,17 @@ def find_hump(profile: Profile, path: Path, positions_mm: Floats, join: int) -> 
                          [fret for fret in known if fret > join + reach][:FLANK])  # fmt: skip
         if not run or len(before) < 2 or not after:
             continue
-        for fret in run:
-            weights = _over_line(path, fret, [*before, *after], positions_mm)
-            height = _value(profile, weights)
+        for fret, weights in zip(run, _over_line(path, run, [*before, *after], positions_mm), strict=True):
+            height = _value(heights, weights)
             if found is None or height > found[0]:
                 found = height, fret, (run[0], run[-1]), weights
     if found is None:
         return None
     most, fret, (first, last), weights = found
     line = [other for _, other in weights if other != fret]
-    above = [one for one in known if first <= one <= last
-             and _value(profile, _over_line(path, one, line, positions_mm)) > FOOT * most]  # fmt: skip
+    run = [one for one in known if first <= one <= last]
+    above = [one for one, over in zip(run, _over_line(path, run, line, positions_mm), strict=True)
+             if _value(heights, over) > FOOT * most]  # fmt: skip
     first, last = min([fret, *above]), max([fret, *above])
     return Hump(path=path, fret=fret, first=first, last=last, height=profile.sum_of(weights, name=f"hump:{path}"))
 
@@ -87,7 +88,7 @@ def fall_away(profile: Profile, path: Path, positions_mm: Floats, join: int) -> 
     neck = clear if len(clear) > 1 else [fret for fret in known if fret <= join]
     if len(neck) < 2 or not known or known[-1] <= join:
         return None
-    weights = {place: -weight for place, weight in _over_line(path, known[-1], neck, positions_mm).items()}
+    weights = {place: -weight for place, weight in _over_line(path, known[-1:], neck, positions_mm)[0].items()}
     return profile.sum_of(weights, name=f"fall-away:{path}")
 
 
@@ -148,17 +149,19 @@ def _known(profile: Profile, path: Path) -> list[int]:
             if other == path and known and fret]  # fmt: skip
 
 
-def _value(profile: Profile, weights: Weights) -> float:
-    return sum(weight * float(profile.adjustment.heights_mm[profile.places.index(place)])
-               for place, weight in weights.items())  # fmt: skip
+def _value(heights_mm: Mapping[tuple[Path, int], float], weights: Weights) -> float:
+    return sum(weight * heights_mm[place] for place, weight in weights.items())
 
 
-def _over_line(path: Path, fret: int, through: Sequence[int], positions_mm: Floats) -> Weights:
-    """Return the weights of a station's height over the least-squares line through others."""
+def _over_line(path: Path, frets: Sequence[int], through: Sequence[int], positions_mm: Floats) -> list[Weights]:
+    """Return, for each of some stations, the weights of its height over the least-squares line through others."""
     x = positions_mm[list(through)]
-    design = np.column_stack([np.ones(len(x)), x - positions_mm[fret]])
-    line = np.linalg.pinv(design)[0]
-    weights: dict[tuple[Path, int], float] = {(path, fret): 1.0}
-    for other, weight in zip(through, line, strict=True):
-        weights[path, other] = weights.get((path, other), 0.0) - float(weight)
-    return weights
+    away = x - positions_mm[list(frets)][:, None]
+    lines = np.linalg.pinv(np.stack([np.ones_like(away), away], axis=-1))[:, 0]
+    found: list[Weights] = []
+    for fret, line in zip(frets, lines.tolist(), strict=True):
+        weights: dict[tuple[Path, int], float] = {(path, fret): 1.0}
+        for other, weight in zip(through, line, strict=True):
+            weights[path, other] = weights.get((path, other), 0.0) - weight
+        found.append(weights)
+    return found
