@@ -1,13 +1,16 @@
 """What there is to show, as one plain mapping: what to do next, the last readings, verdicts, flags and gauges."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Final
 
 from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
+from logger.evaluation.remembered import Remembered
 from logger.features import KINDS, STUDY
 from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
@@ -59,6 +62,7 @@ class Scene:
     limits: LimitSet
     demo: bool = False
     asker: Asker = field(default_factory=Asker)
+    cells: Remembered = field(default_factory=Remembered)
 
 
 def build(
@@ -70,15 +74,15 @@ def build(
 
     ``moved`` are the zeros of the fixture that moved.
     """
-    by_feature = _by_feature(verdicts)
+    by_fret = _by_fret(verdicts)
     newest = list(reversed(kept.readings))
-    shown = [_reading(one, by_feature, scene) for one in newest[:RECENT]]
+    shown = [_reading(one, by_fret, scene) for one in newest[:RECENT]]
     last = shown[0] | {"expanded_u_mm": _expanded(newest[0], estimate)} if shown else None
-    touched = _touched(newest[0].row, by_feature) if shown and newest[0].taken_back is None else []
+    touched = _touched(newest[0].row, by_fret) if shown and newest[0].taken_back is None else []
     stage = item.stage if item else ""
     return {
         "version": version, "store": scene.store, "boot": scene.boot, "seq": len(kept.readings),
-        "bad_seq": _last_bad(kept.readings, by_feature),
+        "bad_seq": _last_bad(kept.readings, verdicts),
         "instrument": {
             "name": scene.instrument.name, "kind": scene.instrument.kind, "frets": scene.instrument.frets,
             "join_fret": scene.instrument.join_fret, "scale_mm": scene.instrument.scale_mm,
@@ -88,7 +92,8 @@ def build(
         "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
         "gauges": list(gauges),
         "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],
-        "cells": [_cell(one) for one in verdicts], "budgets": dict(_budget(one) for one in touched),
+        "cells": [scene.cells.once(one.key, (one,), partial(_cell, one)) for one in verdicts],
+        "budgets": dict(_budget(one) for one in touched),
         "queries": [one.json() for one in scene.asker.suspects(kept.readings, kept.specs, kept.answered)],
         "skipped": kept.skipped.words() if kept.skipped else None,
         "limits": {check: [one.lower_mm, one.upper_mm] for check, one in scene.limits.items()},
@@ -111,39 +116,40 @@ def _expanded(one: KeptReading, estimate: Callable[[FeatureKey], Estimate | None
     return known.expanded_u_mm() if known is not None and known.known else None
 
 
-def _by_feature(verdicts: Sequence[CheckVerdict]) -> dict[FeatureKey, list[CheckVerdict]]:
-    found: dict[FeatureKey, list[CheckVerdict]] = {}
+def _by_fret(verdicts: Iterable[CheckVerdict]) -> dict[int | None, list[CheckVerdict]]:
+    found: defaultdict[int | None, list[CheckVerdict]] = defaultdict(list)
     for one in verdicts:
-        for feature in one.features:
-            found.setdefault(feature, []).append(one)
+        found[one.fret].append(one)
     return found
 
 
-def _touched(row: ReadingRow, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> list[CheckVerdict]:
+def _touched(row: ReadingRow, by_fret: Mapping[int | None, Sequence[CheckVerdict]]) -> list[CheckVerdict]:
     """Return the verdicts that speak of the very place a reading was taken at."""
     key = key_of(row)
     if key is None:
         return []
-    return [one for one in by_feature.get(key, ()) if one.fret == row.fret and one.place in {row.place, None}]
+    return [one for one in by_fret.get(row.fret, ()) if one.place in {row.place, None} and key in one.features]
 
 
-def _last_bad(readings: Sequence[KeptReading], by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]]) -> int:
+def _last_bad(readings: Sequence[KeptReading], verdicts: Sequence[CheckVerdict]) -> int:
     """Return the count at which the newest reading with a failed check came, or 0."""
-    bad = {
-        (key.kind, key.fret, key.place) for key, found in by_feature.items() if any(v.verdict == "fail" for v in found)
-    }
+    failed = [one for one in verdicts if one.verdict == "fail"]
+    by_fret = _by_fret(failed)
+    bad = {(key.kind, key.fret, key.place) for one in failed for key in one.features}
     for count in range(len(readings), 0, -1):
         one = readings[count - 1]
         if (one.row.kind, one.row.fret, one.row.place) not in bad or one.taken_back is not None:
             continue
-        if any(v.verdict == "fail" for v in _touched(one.row, by_feature)):
+        if _touched(one.row, by_fret):
             return count
     return 0
 
 
-def _reading(one: KeptReading, by_feature: Mapping[FeatureKey, Sequence[CheckVerdict]], scene: Scene) -> dict[str, Any]:
+def _reading(
+    one: KeptReading, by_fret: Mapping[int | None, Sequence[CheckVerdict]], scene: Scene
+) -> dict[str, Any]:  # fmt: skip
     row, feature = one.row, feature_of(one.row)
-    worst = _worst(_touched(row, by_feature)) if one.taken_back is None else None
+    worst = _worst(_touched(row, by_fret)) if one.taken_back is None else None
     return {
         "gauge": row.gauge, "sequence": row.sequence, "kind": row.kind, "fret": row.fret, "place": row.place,
         "words": feature.words() if feature else "kept, belongs to no feature yet", "value_nm": row.value_nm,

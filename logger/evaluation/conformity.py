@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from logger.evaluation.distribution import Distribution
 from logger.evaluation.estimate import Estimate
 
 Verdict = Literal["pass", "fail", "remeasure"]
@@ -64,11 +65,13 @@ class Judgement:
 
 def p_conform(estimate: Estimate, limits: Limits) -> float | None:
     """Return the probability that the true value lies within the limits; None when no uncertainty is known."""
-    if not estimate.known:
-        return None
+    return _p_within(estimate, estimate.distribution(), limits) if estimate.known else None
+
+
+def _p_within(estimate: Estimate, distribution: Distribution, limits: Limits) -> float:
     below = None if limits.lower_mm is None else limits.lower_mm - estimate.value_mm - AT_LIMIT_MM
     above = None if limits.upper_mm is None else limits.upper_mm - estimate.value_mm + AT_LIMIT_MM
-    return estimate.distribution().within(below, above)
+    return distribution.within(below, above)
 
 
 def decide(p: float | None, limits: Limits) -> Verdict:
@@ -87,10 +90,11 @@ def judge(estimate: Estimate, limits: Limits) -> Judgement:
 
 def judge_each(estimate: Estimate, several: Sequence[Limits]) -> list[Judgement]:
     """Judge one estimate against the limits of several checks."""
-    expanded = estimate.expanded_u_mm() if estimate.known else None
+    distribution = estimate.distribution() if estimate.known else None
+    expanded = None if distribution is None else distribution.half_interval_mm()
     found = []
     for limits in several:
-        p = p_conform(estimate, limits)
+        p = None if distribution is None else _p_within(estimate, distribution, limits)
         verdict = decide(p, limits)
         more = repeats_to_settle(estimate, limits) if verdict == "remeasure" else 0
         found.append(Judgement(estimate=estimate, p=p, expanded_u_mm=expanded, verdict=verdict, repeats_to_settle=more))

@@ -24,8 +24,15 @@ _OFF_DIGIT: Final = 0.02
 """How far off whole digits readings may be stored and still count as rounded to the digit."""
 
 
+class _Hashed:
+    """Room for the hash of a key beside its fields, so that it is neither compared nor sent to another process."""
+
+    __slots__ = ("_hash",)
+    _hash: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
-class FeatureKey:
+class FeatureKey(_Hashed):
     """What was measured; the place is None where none applies, the feet only for steps and gaps.
 
     ``round`` is the traverse for heights under a beam, and the round for the fixture's zero, which mean nothing across
@@ -37,6 +44,14 @@ class FeatureKey:
     place: str | None = None
     feet: tuple[int, int] | None = None
     round: str = ""
+
+    def __hash__(self) -> int:
+        try:
+            return self._hash
+        except AttributeError:  # asked for the first time
+            found = hash((self.kind, self.fret, self.place, self.feet, self.round))
+            object.__setattr__(self, "_hash", found)
+            return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,9 @@
 """Repeats of one feature become one estimate."""
 
 import math
+import pickle
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -198,3 +201,16 @@ def test_warmth_is_in_the_budget_and_negligible():
     assert {words: u for words, u, _ in one.budget()}["temperature off 20 °C"] == pytest.approx(
         1.10 * 11.5e-6 * 5 / math.sqrt(3)
     )
+
+
+def test_a_key_from_another_process_is_found_here():
+    # texts hash otherwise in every process, so that a hash must not travel with its key
+    made = "FeatureKey(kind='slot_width', fret=5, place='centre')"
+    program = (
+        "import pickle, sys; from logger.evaluation.observation import FeatureKey; "
+        f"key = {made}; hash(key); sys.stdout.buffer.write(pickle.dumps(key))"
+    )
+
+    sent = subprocess.run([sys.executable, "-c", program], check=True, capture_output=True).stdout
+
+    assert {SLOT: "here"}[pickle.loads(sent)] == "here"
