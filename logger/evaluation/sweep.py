@@ -177,11 +177,8 @@ def _sighting(key: FeatureKey, estimate: Estimate, positions_mm: Floats, way: Wa
     fret = key.fret or 0
     t = float((positions_mm[fret] - positions_mm[0]) / (positions_mm[-1] - positions_mm[0]))
     if way == "crown":
-        free = {
-            f"board {key.place}:offset": 1.0,
-            f"board {key.place}:tilt": t,
-            f"board {key.place}:bow": 4 * t * (1 - t),
-        }
+        board = f"board {key.place}"
+        free = {f"{board}:offset": 1.0, f"{board}:tilt": t, f"{board}:bow": 4 * t * (1 - t)}
         return Sighting(fret=fret, heights={fret: 1.0}, estimate=estimate, free=free, board={fret: -1.0})
     if way == "beam":
         traverse = key.round if key.round.strip("/") else f"{key.place}:"
@@ -283,14 +280,10 @@ def _suspects(
         if not group:
             break
         worst, *others = group
-        named.append(
-            Suspect(
-                key=placed[left[worst]].key,
-                off_mm=float(found.residuals_mm[worst] / found.redundancy[worst]),
-                standardised=float(found.standardised[worst]),
-                alike=tuple(placed[left[other]].key for other in others),
-            )
-        )
+        named.append(Suspect(
+            key=placed[left[worst]].key, off_mm=float(found.residuals_mm[worst] / found.redundancy[worst]),
+            standardised=float(found.standardised[worst]), alike=tuple(placed[left[other]].key for other in others),
+        ))  # fmt: skip
         left = [row for index, row in enumerate(left) if index not in group]
         if len({station for row in left for station in sights[row].heights}) < 2:
             break
