@@ -4,17 +4,15 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import Final, Literal
+from typing import Literal
 
 from logger.errors import StoreError, StoreForeignError
 from logger.store.faults import in_words
 from logger.store.files import beside, copy_whole, remove_database, sync_folder
 from logger.store.log_size import LIMIT_BYTES
 from logger.store.schema import STEPS, Step, check_guards, check_identity, migrate
+from logger.store.unwritable import BUSY_TIMEOUT_S, connect_to_read
 from logger.store.witness import witness_path
-
-BUSY_TIMEOUT_S: Final = 2.0
-"""How long a lock held by another program is waited for before it counts as trouble, seconds."""
 
 
 def resolve(path: Path | str) -> Path:
@@ -172,15 +170,12 @@ def connect_file(path: Path, mode: Literal["ro", "rw"]) -> sqlite3.Connection:
     """Open an existing database to read (threads may take turns) or to write (one thread); nothing is checked.
 
     Raises:
+        StoreError: if it is to be read and this program may not.
         sqlite3.Error: if it cannot be opened.
     """
-    return sqlite3.connect(
-        f"{path.as_uri()}?mode={mode}",
-        uri=True,
-        isolation_level=None,
-        timeout=BUSY_TIMEOUT_S,
-        check_same_thread=mode == "rw",
-    )
+    if mode == "ro":
+        return connect_to_read(path)
+    return sqlite3.connect(f"{path.as_uri()}?mode=rw", uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_S)
 
 
 def create_file(path: Path, *, store_id: str, created_at_ns: int) -> None:

@@ -2,6 +2,7 @@
 
 import hashlib
 import os
+import shutil
 import sqlite3
 import sys
 from collections.abc import Callable
@@ -62,6 +63,18 @@ def remove_database(path: Path) -> None:
     """Remove a database and what SQLite keeps beside it; what is not there is passed over."""
     for ending in ("", "-wal", "-shm", "-journal"):
         beside(path, ending).unlink(missing_ok=True)
+
+
+def copy_with_log(path: Path, target: Path) -> None:
+    """Copy a database byte for byte with what is a part of it: its log, or the journal of a change that was broken off.
+
+    Raises:
+        OSError: if one cannot be read or the copy not be written.
+    """
+    remove_database(target)
+    for ending in ("", "-wal", "-journal"):
+        if not ending or beside(path, ending).exists():
+            shutil.copyfile(beside(path, ending), beside(target, ending))
 
 
 def hash_of(path: Path, progress: Progress = no_progress) -> str:

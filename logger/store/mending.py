@@ -1,14 +1,13 @@
 """Make a file whose beginning or end is gone readable again for SQLite, as a copy: the damaged file stays as it is."""
 
 import os
-import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 from typing import Final
 
 from logger.errors import StoreError
-from logger.store.files import beside, remove_database
+from logger.store.files import beside, copy_with_log, remove_database
 from logger.store.schema import APPLICATION_ID, STEPS, migrate
 
 # Offsets of the database header. Source: sqlite.org/fileformat2.html, 1.3 "The Database Header".
@@ -48,7 +47,7 @@ def mend(path: Path, scratch: Path) -> tuple[Path, list[str]]:
         wrong.append("the first bytes of the file were overwritten")
     if not wrong:
         return path, []
-    _copy_with_log(path, scratch)
+    copy_with_log(path, scratch)
     os.truncate(scratch, max(there, whole))
     with scratch.open("r+b") as file:
         file.write(_MAGIC)
@@ -69,13 +68,6 @@ def _header(path: Path) -> bytes:
         return file.read(_HEADER)
 
 
-def _copy_with_log(path: Path, scratch: Path) -> None:
-    shutil.copyfile(path, scratch)
-    log = beside(path, "-wal")
-    if log.exists():
-        shutil.copyfile(log, beside(scratch, "-wal"))
-
-
 def put_tables_back(path: Path, readable: Path, scratch: Path) -> tuple[Path, str]:
     """Return the file to read a store from whose list of tables is lost, and what was done, in words.
 
@@ -94,7 +86,7 @@ def put_tables_back(path: Path, readable: Path, scratch: Path) -> tuple[Path, st
         OSError: likewise, or if the file cannot be read.
     """
     if readable != scratch:
-        _copy_with_log(path, scratch)
+        copy_with_log(path, scratch)
     fresh = beside(scratch, ".fresh")
     try:
         with scratch.open("rb") as file:

@@ -13,12 +13,13 @@ from typing import Final
 from logger.counted import counted
 from logger.errors import StoreError
 from logger.store.clocks import ClockWatch
-from logger.store.connect import BUSY_TIMEOUT_S, open_owner, store_id_of
+from logger.store.connect import open_owner, store_id_of
 from logger.store.faults import in_words, primary_code
 from logger.store.keep import keep
 from logger.store.log_size import tend_log
 from logger.store.owner import OwnerLock
 from logger.store.rows import ReadingRow, Row
+from logger.store.unwritable import BUSY_TIMEOUT_S
 from logger.store.witness import WitnessKeeper
 
 log = logging.getLogger(__name__)
