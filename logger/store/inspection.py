@@ -1,11 +1,12 @@
 """Look over a store: is it what it was, what is lost, and what to do; it is only read, whoever writes it meanwhile."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from logger.counted import are, counted
@@ -15,13 +16,15 @@ from logger.store.attached import ASTRAY, astray
 from logger.store.chain import START, Link, columns_of, follow, last_entry, quoted, tables_of
 from logger.store.clocks import ClockWatch
 from logger.store.connect import check_present, connect_file, resolve, store_id_of
-from logger.store.faults import in_words
+from logger.store.faults import in_words, primary_code
 from logger.store.files import Progress, beside, no_progress
 from logger.store.log_size import log_bytes
+from logger.store.mending import made_readable
 from logger.store.past_damage import last_readable, readable
 from logger.store.schema import STEPS, check_guards, check_identity
 from logger.store.trail import Marks, changed_spans, changed_words, table_words
 from logger.store.witness import (
+    PUT_BACK,
     REMEDY,
     REMEDY_OF_BROKEN,
     Witness,
@@ -33,6 +36,7 @@ from logger.store.witness import (
     witness_path,
 )
 
+_DAMAGED: Final = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _MOST_TOLD: Final = 5
 _TOLD_EVERY: Final = 1_000
 _STEPS_BETWEEN: Final = 1_000_000
@@ -45,7 +49,8 @@ class Inspection:
 
     ``chain`` has each readable table's rows and hash, ``in_part`` how many rows can be read of each that is damaged;
     ``wrong`` says what is lost or altered, ``astray`` which attached files beside it are missing or changed, ``to_do``
-    what to do, and ``notes`` what is worth knowing and no fault. ``rests_on`` is as `events.rests_on` returns it.
+    what to do, and ``notes`` what is worth knowing and no fault. ``rests_on`` is as `events.rests_on` returns it. The
+    remedy of the witness is for a store of which its witness alone is wrong.
     """
 
     path: Path
@@ -58,12 +63,13 @@ class Inspection:
     astray: list[str] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     rests_on: dict[str, Any] | None = None
-    broken_witness: bool = False
+    remedy: str = REMEDY
+    remedy_of_witness: str = ""
 
     @property
     def to_do(self) -> str:
         """What to do about what is wrong, empty for a sound store with all of its files."""
-        remedy = REMEDY_OF_BROKEN if self.broken_witness and len(self.wrong) == 1 else REMEDY
+        remedy = self.remedy_of_witness if self.remedy_of_witness and len(self.wrong) == 1 else self.remedy
         return "; ".join([*([remedy] if self.wrong else []), *([ASTRAY] if self.astray else [])])
 
 
@@ -77,33 +83,87 @@ def inspect(path: Path | str, progress: Progress = no_progress) -> Inspection:
     Raises:
         StoreVersionError: if a newer program wrote it.
         StoreForeignError: if the file is not a session store.
-        StoreError: if there is no such file, or its first page cannot be read.
+        StoreError: if there is no such file, or it cannot be read.
     """
     path = resolve(path)
     check_present(path)
     try:
-        with closing(connect_file(path, "ro")) as connection:
-            version = check_identity(connection, path)
-            found = Inspection(path=path, version=version, store_id=store_id_of(connection, path))
-            # Read before the rows: a bench that writes meanwhile only adds to what the witness counts.
-            witness = _witness(found)
-            connection.execute("BEGIN")
-            _check_structure(connection, found, progress)
-            _check_guards(connection, found)
-            _check_rows(connection, found, witness, progress)
-            _note_events(connection, found)
-            _check_attached(connection, found, progress)
-            _note_files(found, witness)
-            _note_clocks(connection, found, progress)
-    except sqlite3.Error as error:
+        return _look_over_or_mend(path, progress)
+    except (sqlite3.Error, OSError) as error:
         fault = in_words(error, path=path, doing="inspected")
         raise fault from error
+
+
+def _look_over_or_mend(path: Path, progress: Progress) -> Inspection:
+    try:
+        with closing(connect_file(path, "ro")) as connection:
+            return _look_over(connection, path, progress)
+    except sqlite3.DatabaseError as error:
+        found = _look_over_mended(path, progress) if primary_code(error) in _DAMAGED else None
+        if found is None:
+            raise
+        return found
+
+
+def _look_over(
+    connection: sqlite3.Connection, path: Path, progress: Progress, mended: Sequence[str] = ()
+) -> Inspection:
+    # ``mended`` says what was wrong with the file that the connection's was made of.
+    found = Inspection(path=path, version=check_identity(connection, path), store_id="")
+    # Read before the rows: a bench that writes meanwhile only adds to what the witness counts.
+    witness = _witness(found, connection)
+    found.wrong[:0] = mended
+    connection.execute("BEGIN")
+    if not mended:
+        _check_structure(connection, found, progress)
+    _check_guards(connection, found)
+    _check_rows(connection, found, witness, progress)
+    _note_events(connection, found)
+    _check_attached(connection, found, progress)
+    _note_files(found, witness)
+    _note_clocks(connection, found, progress)
     return found
 
 
-def _witness(found: Inspection) -> Witness | None:
+def _look_over_mended(path: Path, progress: Progress) -> Inspection | None:
+    # Of a file that SQLite refuses as a whole; None where nothing says that it is a store, or why it is refused.
+    mended: list[str] = []
+    with TemporaryDirectory(prefix="fretledger-") as folder:
+        try:
+            readable_from = made_readable(path, Path(folder) / path.name, mended)
+        except StoreError as error:
+            return _nothing_left(path, [*mended, str(error)])
+        if not mended:
+            return None
+        with closing(connect_file(readable_from, "ro")) as connection:
+            return _look_over(connection, path, progress, mended)
+
+
+def _nothing_left(path: Path, wrong: list[str]) -> Inspection:
+    witness = witness_or_words(path, wrong)
+    if witness is None:
+        return Inspection(path=path, store_id="", version=0, wrong=wrong, remedy=PUT_BACK)
+    rows = sum(link.entries for link in witness.chain.values())
+    wrong.append(f"its witness saw {counted(rows, 'row')} at {witness.at}: {_listed(witness)}")
+    return Inspection(
+        path=path, store_id=witness.store_id, version=witness.version, witnessed_at=witness.at, wrong=wrong,
+        remedy=PUT_BACK,
+    )  # fmt: skip
+
+
+def _listed(witness: Witness) -> str:
+    held = sorted((name, link.entries) for name, link in witness.chain.items() if link.entries)
+    return ", ".join(counted(rows, table_words(name)) for name, rows in held) or "none"
+
+
+def _witness(found: Inspection, connection: sqlite3.Connection) -> Witness | None:
     witness = witness_or_words(found.path, found.wrong)
-    found.broken_witness = bool(found.wrong)
+    found.remedy_of_witness = REMEDY_OF_BROKEN if found.wrong else ""
+    try:
+        found.store_id = store_id_of(connection, found.path)
+    except sqlite3.DatabaseError:
+        found.wrong.append("the id of the store cannot be read")
+        found.store_id = "" if witness is None else witness.store_id
     other = another_store(witness, found.store_id) if witness is not None else None
     if witness is None or other is not None:
         found.wrong += [other] if other else []
@@ -129,14 +189,22 @@ def ticking(connection: sqlite3.Connection, words: str, progress: Progress) -> I
 
 def _check_structure(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:
     for pragma, what in (("integrity_check", "the file's structure"), ("foreign_key_check", "what refers to what")):
+        said = ""
         try:
             with ticking(connection, f"checking {what}", progress):
                 told = [_one_line(row) for row in connection.execute(f"PRAGMA {pragma}") if row[0] != "ok"]
         except sqlite3.DatabaseError as error:
-            told = [str(error)]
-        if told:
+            told, said = [], f"{what} cannot be checked{_reported(found, error)}"
+        if said:
+            found.wrong.append(said)
+        elif told:
             more = f" and {len(told) - _MOST_TOLD} more" if len(told) > _MOST_TOLD else ""
             found.wrong.append(f"{what} is damaged: {'; '.join(told[:_MOST_TOLD])}{more}")
+
+
+def _reported(found: Inspection, error: sqlite3.Error) -> str:
+    # What the library says of damage is said once; then it says nothing more.
+    return "" if any(str(error) in text for text in found.wrong) else f" ({error})"
 
 
 def _one_line(row: tuple[object, ...]) -> str:
@@ -167,7 +235,7 @@ def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witn
             found.in_part[name] = _count_past_damage(connection, name, known, progress)
             rows = f"the {counted(known.entries, 'row')}" if known.entries else "the rows"
             found.wrong.append(
-                f"{rows} of {table_words(name)} cannot all be read ({error}): {found.in_part[name]} "
+                f"{rows} of {table_words(name)} cannot all be read{_reported(found, error)}: {found.in_part[name]} "
                 f"{are(found.in_part[name])} read by going past the damage, as `fretledger store recover` does"
             )
             continue

@@ -18,7 +18,7 @@ from logger.store.faults import in_words
 from logger.store.files import Progress, beside, hash_of, no_progress, remove_database, sync_folder
 from logger.store.ids import new_id
 from logger.store.log_size import log_bytes
-from logger.store.mending import is_store, mend, put_tables_back
+from logger.store.mending import made_readable
 from logger.store.past_damage import first_readable, last_readable, readable
 from logger.store.schema import check_identity, version_of
 from logger.store.trail import changed_past_damage, changed_words, extend, table_words
@@ -60,8 +60,8 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
     """Read a damaged store row by row, past what cannot be read, into a new store of an id of its own.
 
     The new store keeps what it was recovered from, and what was lost or changed. The damaged file is only read; one
-    that SQLite refuses as a whole is read from a copy (`mend`). Rows are numbered anew without gaps and keep their
-    order. Rows whose instrument, session or gauge is lost are kept all the same.
+    that SQLite refuses as a whole is read from a copy (`made_readable`). Rows are numbered anew without gaps and keep
+    their order. Rows whose instrument, session or gauge is lost are kept all the same.
 
     Args:
         path: the damaged store.
@@ -70,7 +70,7 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
 
     Raises:
         StoreVersionError: if a newer program wrote it.
-        StoreForeignError: if the file is not a session store, or its first page is lost.
+        StoreForeignError: if the file is not a session store.
         StoreError: if nothing can be read, or the new store cannot be written.
     """
     path, target = resolve(path), resolve(target)
@@ -79,10 +79,8 @@ def recover(path: Path | str, target: Path | str, progress: Progress = no_progre
     building, scratch = beside(target, ".part"), beside(target, ".mended")
     try:
         remove_database(building)
-        whole, wrong = mend(path, scratch)
-        if is_store(whole) and not _lists_tables(whole):
-            whole, told = put_tables_back(path, whole, scratch)
-            wrong.append(told)
+        wrong: list[str] = []
+        whole = made_readable(path, scratch, wrong)
         with closing(connect_file(whole, "ro")) as source:
             check_identity(source, path)
             source.execute("BEGIN")  # all tables as of one commit, whoever writes meanwhile
@@ -163,14 +161,6 @@ def _note(target: sqlite3.Connection, found: Recovered, now_ns: int) -> None:
         "witnessed": found.witnessed, "lost": found.lost, "changed": found.changed,
     }  # fmt: skip
     events.note(target, found.path, events.RECOVERED, told, at_ns=now_ns)
-
-
-def _lists_tables(path: Path) -> bool:
-    with closing(connect_file(path, "ro")) as source:
-        try:
-            return bool(tables_of(source))
-        except sqlite3.DatabaseError:
-            return False
 
 
 def _take_table(

@@ -36,10 +36,8 @@ EVERY_S: Final = 1.0
 HASHED_AT_OPENING: Final = 50_000
 """A store of up to so many rows is compared hash by hash at opening, which takes a third of a second; a larger one by
 its counts."""
-REMEDY: Final = (
-    "put the whole file back together with its -wal file, or a copy together with its own witness; "
-    "or take what is left into a new store with `fretledger store recover`"
-)
+PUT_BACK: Final = "put the whole file back together with its -wal file, or a copy together with its own witness"
+REMEDY: Final = f"{PUT_BACK}; or take what is left into a new store with `fretledger store recover`"
 REMEDY_OF_BROKEN: Final = (
     "put the witness and the store back from one copy, or move the witness away: a new one then counts from that "
     "moment on, and the store and all records sealed from it say so"

@@ -13,8 +13,9 @@ import pytest
 from logger.errors import StoreError, StoreForeignError, StoreLossError, StoreVersionError
 from logger.store import ReadingRow, Row, Store
 from logger.store.inspection import Inspection, inspect
+from logger.store.mending import FIRST_PAGE_BACK
 from logger.store.recovery import recover
-from logger.store.witness import witness_path
+from logger.store.witness import PUT_BACK, REMEDY, witness_path
 
 MakeReading = Callable[..., ReadingRow]
 MARK = 123_456_789_012
@@ -169,12 +170,15 @@ def test_half_a_file(closed: Path, share: float) -> None:
     os.truncate(closed, there)
 
     assert "cannot be opened to write: the file is damaged" in fault_at_opening(closed)
-    with pytest.raises(StoreError, match=r"cannot be inspected: the file is damaged .* `fretledger store recover`"):
-        inspect(closed)
+    looked = inspect(closed)
     new = closed.with_name("new.db")
     found = recover(closed, new)
 
-    assert found.wrong[0] == f"the file ends early: {there} of {whole} bytes are there"
+    assert looked.wrong[0] == found.wrong[0] == f"the file ends early: {there} of {whole} bytes are there"
+    assert looked.in_part["reading"] == found.kept["reading"]
+    assert "the 200 rows of reading cannot all be read" in "; ".join(looked.wrong)
+    assert "; ".join(looked.wrong).count("malformed") == 1
+    assert looked.to_do == REMEDY
     assert closed.stat().st_size == there
     assert sorted(one.name for one in closed.parent.glob("new.db*")) == ["new.db", "new.db.witness"]
     assert found.lost["reading"] == 200 - found.kept["reading"]
@@ -189,12 +193,58 @@ def test_a_bad_header(closed: Path) -> None:
     with closed.open("r+b") as file:
         file.write(b"\0" * 16)
 
-    for look in (inspect, Store.open):
-        with pytest.raises(StoreForeignError, match="the file is not a database"):
-            look(closed)
+    with pytest.raises(StoreForeignError, match="the file is not a database"):
+        Store.open(closed)
+    looked = inspect(closed)
+    assert (looked.wrong, looked.chain["reading"].entries) == (["the first bytes of the file were overwritten"], 200)
     found = recover(closed, closed.with_name("new.db"))
     assert found.wrong == ["the first bytes of the file were overwritten"]
     assert found.kept["reading"] == 200
+
+
+def zero(path: Path, count: int) -> None:
+    with path.open("r+b") as file:
+        file.write(bytes(count))
+
+
+@pytest.mark.parametrize("witnessed", [True, False])
+def test_a_first_page_that_is_lost_is_taken_from_a_new_store(closed: Path, witnessed: bool) -> None:
+    if not witnessed:
+        witness_path(closed).unlink()
+    zero(closed, 4096)
+    before = closed.read_bytes()
+
+    looked = inspect(closed)
+    found = recover(closed, closed.with_name("new.db"))
+
+    assert looked.wrong == found.wrong == [FIRST_PAGE_BACK]
+    assert looked.chain["reading"].entries == found.kept["reading"] == 200
+    assert found.lost == found.changed == {}
+    assert closed.read_bytes() == before
+
+
+def test_a_first_page_that_is_lost_with_what_follows(closed: Path) -> None:
+    """Its own witness says that it was a store, and of which version."""
+    zero(closed, 5 * 4096)
+
+    looked = inspect(closed)
+    assert looked.wrong[0] == FIRST_PAGE_BACK
+    assert looked.store_id != ""
+    assert recover(closed, closed.with_name("new.db")).kept["reading"] == 200
+
+
+def test_a_first_page_that_cannot_be_put_back_is_damage_and_no_foreign_file(closed: Path) -> None:
+    size = closed.stat().st_size
+    closed.write_bytes(bytes(4096) + b"\xff" * (size - 4096))
+
+    looked = inspect(closed)
+
+    lost, saw = looked.wrong
+    assert lost.startswith(f"nothing of session store {closed} can be read: its first page is lost, and the list of")
+    assert "200 readings" in saw
+    assert looked.to_do == PUT_BACK
+    with pytest.raises(StoreError, match="its first page is lost, and the list of its tables does not lie where"):
+        recover(closed, closed.with_name("new.db"))
 
 
 def test_an_empty_file(closed: Path) -> None:
