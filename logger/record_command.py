@@ -236,7 +236,10 @@ def _chosen(reader: StoreReader, wanted: tuple[int, int] | None) -> list[RecordR
     for number in range(first, until + 1):
         row = reader.record(number)
         if row is None:
-            raise CommandError(f"the store's chain has no record {number}; restore the store from its copy")
+            raise CommandError(
+                f"the store's chain has no record {number}; restore the store from its copy, or write those before and "
+                "after it with --records"
+            )
         size += len(row.document.encode())
         if size > MOST_BYTES * 0.95 and rows:
             raise CommandError(

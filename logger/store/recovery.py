@@ -1,12 +1,15 @@
 """Take what can be read of a damaged store into a new one, and say what is lost."""
 
+import hashlib
+import json
 import os
 import sqlite3
 import time
+from collections.abc import Mapping
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from logger.counted import are, counted
 from logger.errors import InputFileError, StoreError
@@ -176,12 +179,16 @@ def _take_table(
         if entry > seen + 1:
             gaps.append(range(seen + 1, entry))
         seen = entry
+        put = f"INSERT INTO {table} ({names[2:]}) VALUES ({marks})"
         try:
-            target.execute(f"INSERT INTO {table} ({names[2:]}) VALUES ({marks})", values)
+            target.execute(put, values)
             kept += 1
         except sqlite3.IntegrityError:
-            refused += 1  # what its own table would never have taken was changed on the disk
-            gaps.append(range(entry, entry + 1))
+            if table == "record" and _put_after_gap(target, put, dict(zip(columns, values, strict=True))):
+                kept += 1
+            else:
+                refused += 1  # what its own table would never have taken was changed on the disk
+                gaps.append(range(entry, entry + 1))
         if entry % _TOLD_EVERY == 0:
             progress(f"reading every {table_words(table)}", min(entry / max(last, 1), 1.0))
     target.execute("COMMIT")
@@ -191,6 +198,39 @@ def _take_table(
         found.lost[table] = lost
         why = f", {refused} of them changed so that they no longer hold" if refused else ""
         found.wrong.append(f"{lost} of {counted(max(last, seen), 'row')} of {table_words(table)} {are(lost)} lost{why}")
+
+
+def _put_after_gap(target: sqlite3.Connection, put: str, row: Mapping[str, Any]) -> bool:
+    """Keep a record whose predecessor is lost, as it was sealed, and tell whether it is kept.
+
+    The guard of the chain takes no record after a gap; it is away for this one row, within the transaction. A record
+    is kept if its document is what was hashed and says the same number and predecessor, and it comes later than those
+    kept: whoever verifies the chain sees from that where it is cut.
+    """
+    last = target.execute("SELECT coalesce(max(number), 0) FROM record").fetchone()[0]
+    if not _is_as_hashed(row) or row["number"] <= last:
+        return False
+    (guard,) = target.execute("SELECT sql FROM sqlite_schema WHERE name = 'record_in_chain'").fetchone()
+    target.execute("DROP TRIGGER record_in_chain")
+    try:
+        target.execute(put, list(row.values()))
+    except sqlite3.IntegrityError:
+        return False
+    finally:
+        target.execute(guard)
+    return True
+
+
+def _is_as_hashed(row: Mapping[str, Any]) -> bool:
+    if not isinstance(row["document"], str) or not isinstance(row["number"], int):
+        return False
+    try:
+        document = json.loads(row["document"])
+        said = document["number"], document["previous"]
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return False
+    whole = hashlib.sha256(row["document"].encode()).hexdigest() == row["sha256"]
+    return whole and said == (row["number"], row["previous"])
 
 
 def _tell_orphans(target: sqlite3.Connection, found: Recovered) -> None:

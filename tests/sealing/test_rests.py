@@ -11,6 +11,7 @@ import pytest
 from sealed_bench import KEY, Lines, Record, Sealer, keep, no_page, reading, sitting
 
 from logger.cli import run
+from logger.errors import RecordError
 from logger.sealing.canonical import canonical
 from logger.sealing.page import page
 from logger.sealing.seal import records_file
@@ -138,6 +139,43 @@ def test_a_chain_goes_on_in_a_recovered_store_and_says_so(sealer: Sealer, tmp_pa
     assert (recovered["store"], recovered["lost"]) == (found.source_id, {"reading": 1})
     (line,) = [line for line in page(sealed[1], software="x") if line.startswith("rests on this")]
     assert line.endswith("1 reading lost")
+
+
+@pytest.mark.parametrize("altered", [False, True])
+def test_a_sealed_record_after_a_lost_one_is_kept_if_it_is_as_it_was_sealed(
+    sealer: Sealer, tmp_path: Path, altered: bool
+) -> None:
+    rows = [sealer()]
+    for sequence in (20, 21):
+        keep(sealer.store, [reading(sequence, 1_101_000, "bass")])
+        rows.append(sealer())
+    path = sealer.store.path
+    sealer.store.close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.executescript("DROP TRIGGER record_no_delete; DELETE FROM record WHERE number = 2;")
+        if altered:
+            connection.executescript(
+                """DROP TRIGGER record_no_update;
+                UPDATE record SET document = replace(document, '1101000', '1101001') WHERE number = 3;"""
+            )
+
+    found = recover(path, tmp_path / "new.db")
+
+    if altered:
+        assert (found.kept["record"], found.lost) == (1, {"record": 2})
+        assert found.wrong[0] == "2 of 3 rows of record are lost, 1 of them changed so that they no longer hold"
+        return
+    assert (found.kept["record"], found.lost, found.changed) == (2, {"record": 1}, {})
+    assert found.wrong[0] == "1 of 3 rows of record is lost"
+    with Store.open(tmp_path / "new.db") as store:
+        keep(store, sitting("s2"))
+        after = Sealer(store, now_ns=sealer.now_ns)()
+        with store.reader() as reader:
+            assert [reader.record(number) for number in (1, 2, 3, 4)] == [rows[0], None, rows[2], after]
+    assert after.previous == rows[2].sha256
+    assert len(read_records(records_file([rows[2], after]))) == 2
+    with pytest.raises(RecordError, match="the chain is cut: record 3 stands after record 1"):
+        read_records(records_file([rows[0], rows[2]]))
 
 
 # -- what is said of a file ------------------------------------------------------------------------------------------
