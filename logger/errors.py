@@ -14,7 +14,7 @@ LoggerError
         StoreForeignError            not a session store
         StoreBusyError               another program owns it
         StoreLossError               it does not hold what it held
-            WitnessError             its witness is broken
+            WitnessError             its witness is broken or cannot be read
         StoreConflictError           the same key with other content
         SessionNotFoundError (LookupError)
     ShopError                        the shop's database, which many benches send to
@@ -95,11 +95,12 @@ class StoreLossError(StoreError):
 
 
 class WitnessError(StoreLossError):
-    """The witness of the store is broken: ``found`` is how, without what to do."""
+    """The witness of the store is broken or cannot be read: ``found`` says how, ``remedy`` what to do."""
 
     def __init__(self, found: str, remedy: str, *, path: Path) -> None:
         super().__init__(f"{found}; {remedy}", path=path)
         self.found = found
+        self.remedy = remedy
 
 
 class StoreConflictError(StoreError):

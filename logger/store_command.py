@@ -54,7 +54,7 @@ def _inspect(options: argparse.Namespace, _serve: object) -> int:
 
 def _recover(options: argparse.Namespace, _serve: object) -> int:
     found: Recovered = progress_shown(lambda progress: recover(store_path(options), options.target, progress))
-    rows = ", ".join(f"{count} {table_words(name)}" for name, count in found.kept.items() if count) or "no rows"
+    rows = ", ".join(counted(count, table_words(name)) for name, count in found.kept.items() if count) or "no rows"
     made_from = f"store {found.source_id or 'unknown'}, file SHA-256 {found.file_sha256}"
     lines = [
         f"recovered into {found.path}: {rows}",

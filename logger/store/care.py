@@ -1,12 +1,11 @@
 """Copy a store while a bench writes it, and pack one anew that nobody uses; neither ever leaves a row out."""
 
-import shutil
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from logger.errors import InputFileError, StoreBusyError, StoreError, StoreLossError
+from logger.errors import InputFileError, StoreBusyError, StoreError, StoreLossError, WitnessError
 from logger.store.attached import copy_contents
 from logger.store.chain import Chain, follow, tables_of
 from logger.store.connect import check_free, check_present, connect_file, open_owner, resolve, store_id_of
@@ -15,7 +14,7 @@ from logger.store.files import Progress, beside, copy_whole, no_progress, remove
 from logger.store.inspection import Inspection, inspect, ticking
 from logger.store.owner import OwnerLock
 from logger.store.schema import check_identity
-from logger.store.witness import Witness, now_text, read_witness, witness_or_words, witness_path, write_witness
+from logger.store.witness import Witness, now_text, read_witness, witness_path, write_witness
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +32,8 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
 
     The copy keeps the store's id: it is made to stand in for a store that is lost, and goes on with its chain of
     records. A store that is not what its witness says is copied as it is, and the copy gets the store's witness, a
-    broken one too, so that what is wrong stays to be seen. A store without one gives a copy without one. Attached files
+    broken one too, so that what is wrong stays to be seen; one that cannot be read is told. A store without one gives a
+    copy without one. Attached files
     that were copied before something failed stay, each of them whole.
 
     Args:
@@ -49,9 +49,12 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
     path, target = resolve(path), resolve(target)
     check_present(path)
     check_free(target)
-    wrong: list[str] = []
+    witness, broken = None, None
     try:
-        witness = witness_or_words(path, wrong)
+        try:
+            witness = read_witness(path)
+        except WitnessError as error:
+            broken = error
         with closing(connect_file(path, "ro")) as connection:
             check_identity(connection, path)
             copy_contents(connection, path, target, progress)
@@ -60,9 +63,13 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
             copy_contents(made, path, target, progress)  # of rows that came meanwhile
         if witness is not None:
             write_witness(target, replace(witness, log_bytes=0))
-        elif wrong:
-            shutil.copyfile(witness_path(path), witness_path(target))
+        held = b"" if broken is None else _content(witness_path(path))
+        if held:
+            witness_path(target).write_bytes(held)
         found = inspect(target, progress)
+        if broken is not None and not held:
+            found.wrong.insert(0, broken.found)
+            found.remedy_of_witness = broken.remedy
         if witness is not None and not found.wrong:
             _write_on(target, found, witness)
     except InputFileError as error:
@@ -71,6 +78,14 @@ def copy(path: Path | str, target: Path | str, progress: Progress = no_progress)
         fault = in_words(error, path=path, doing=f"copied to {target}")
         raise fault from error
     return found
+
+
+def _content(path: Path) -> bytes:
+    """Return what a broken witness holds, nothing where it cannot be read: that is told already."""
+    try:
+        return path.read_bytes()
+    except OSError:
+        return b""
 
 
 def _write_on(path: Path, found: Inspection, before: Witness) -> None:

@@ -10,7 +10,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from logger.counted import are, counted
-from logger.errors import StoreError
+from logger.errors import StoreError, WitnessError
 from logger.store import events
 from logger.store.attached import ASTRAY, astray
 from logger.store.chain import START, Link, columns_of, follow, last_entry, quoted, tables_of
@@ -26,12 +26,13 @@ from logger.store.trail import Marks, changed_spans, changed_words, table_words
 from logger.store.witness import (
     PUT_BACK,
     REMEDY,
-    REMEDY_OF_BROKEN,
     Witness,
     another_store,
+    astray_witness,
     cut_log_words,
     gone_words,
     is_comparable,
+    read_witness,
     witness_or_words,
     witness_path,
 )
@@ -157,8 +158,12 @@ def _listed(witness: Witness) -> str:
 
 
 def _witness(found: Inspection, connection: sqlite3.Connection) -> Witness | None:
-    witness = witness_or_words(found.path, found.wrong)
-    found.remedy_of_witness = REMEDY_OF_BROKEN if found.wrong else ""
+    witness = None
+    try:
+        witness = read_witness(found.path)
+    except WitnessError as error:
+        found.wrong.append(error.found)
+        found.remedy_of_witness = error.remedy
     try:
         found.store_id = store_id_of(connection, found.path)
     except sqlite3.DatabaseError:
@@ -309,10 +314,7 @@ def _note_events(connection: sqlite3.Connection, found: Inspection) -> None:
 
 def _note_files(found: Inspection, witness: Witness | None) -> None:
     if found.witnessed_at is None and not found.wrong:
-        found.notes.append(
-            f"no witness lies beside it ({witness_path(found.path).name}): rows missing at the end would not be seen; "
-            "the bench makes one when it opens the store, which says from then on since when it is counted"
-        )
+        found.notes.append(_no_witness_words(found))
     newer = sum(link.entries for link in found.chain.values())
     if witness is not None and not found.wrong:
         newer -= sum(link.entries for link in witness.chain.values())
@@ -326,6 +328,19 @@ def _note_files(found: Inspection, witness: Witness | None) -> None:
             f"{beside(found.path, '-wal').name} ({size // 1024 + 1} KiB) is part of the store: a program has it open "
             "or was killed; copy with `fretledger store copy`, never the one file alone"
         )
+
+
+def _no_witness_words(found: Inspection) -> str:
+    named, astray_one = witness_path(found.path).name, astray_witness(found.path, found.store_id)
+    if astray_one is not None:
+        return (
+            f"its witness lies beside it as {astray_one.name}: the store was renamed without it; rename the witness to "
+            f"{named} and inspect again, so that what is lost or changed would be seen"
+        )
+    return (
+        f"no witness lies beside it ({named}): rows missing at the end would not be seen; the bench makes one when it "
+        "opens the store, which says from then on since when it is counted"
+    )
 
 
 def _note_clocks(connection: sqlite3.Connection, found: Inspection, progress: Progress) -> None:

@@ -8,8 +8,10 @@ not be seen.
 
 import json
 import logging
+import os
 import re
 import sqlite3
+import stat
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -19,7 +21,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.counted import are, counted
-from logger.errors import StoreError, StoreLossError, WitnessError
+from logger.errors import StoreLossError, WitnessError
 from logger.store import events
 from logger.store.chain import START, Link, last_entry, tables_of
 from logger.store.faults import in_words
@@ -41,6 +43,9 @@ REMEDY: Final = f"{PUT_BACK}; or take what is left into a new store with `fretle
 REMEDY_OF_BROKEN: Final = (
     "put the witness and the store back from one copy, or move the witness away: a new one then counts from that "
     "moment on, and the store and all records sealed from it say so"
+)
+REMEDY_OF_UNREADABLE: Final = (
+    "let this program read the witness, which holds nothing but counts and hashes, or ask its owner to"
 )
 _HEAD: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -69,21 +74,40 @@ def read_witness(store: Path) -> Witness | None:
     """Return the witness beside a store, None where there is none.
 
     Raises:
-        WitnessError: if there is one that is broken.
-        StoreError: if there is one that cannot be read.
+        WitnessError: if there is one that is broken or cannot be read.
     """
     path = witness_path(store)
     try:
         return _witness(_values(path.read_text(encoding="utf-8")))
     except FileNotFoundError:
         return None
+    except IsADirectoryError as error:
+        found = f"{path} must be the witness of session store {store.name} and is a folder"
+        raise WitnessError(found, REMEDY_OF_BROKEN, path=store) from error
     except OSError as error:
-        fault = in_words(error, path=store, doing=f"compared with {path.name}")
-        raise fault from error
+        found = f"{path}, the witness of session store {store.name}, cannot be read: {_why_not(path, error)}"
+        raise WitnessError(found, REMEDY_OF_UNREADABLE, path=store) from error
     except (_BrokenError, UnicodeDecodeError) as error:
         why = str(error) if isinstance(error, _BrokenError) else "it is not text"
         found = f"{path} must be the witness of session store {store.name} and is broken: {why}"
         raise WitnessError(found, REMEDY_OF_BROKEN, path=store) from error
+
+
+def _why_not(path: Path, error: OSError) -> str:
+    if not isinstance(error, PermissionError):
+        return error.strerror or str(error)
+    try:
+        found = path.stat()
+    except OSError:
+        return "this program is not allowed to"
+    return f"this program is not allowed to (permissions {stat.filemode(found.st_mode)}, owner {_owner(path, found)})"
+
+
+def _owner(path: Path, found: os.stat_result) -> str:
+    try:
+        return path.owner()
+    except (KeyError, NotImplementedError):
+        return f"number {found.st_uid}"
 
 
 class _BrokenError(Exception):
@@ -104,9 +128,18 @@ def witness_or_words(store: Path, wrong: list[str]) -> Witness | None:
     except WitnessError as error:
         wrong.append(error.found)
         return None
-    except StoreError as error:
-        wrong.append(str(error))
-        return None
+
+
+def astray_witness(store: Path, store_id: str) -> Path | None:
+    """Return a witness that tells of this store under another name, beside no store of that name; None for none."""
+    for path in sorted(store.parent.glob("*.witness")):
+        named = path.with_suffix("")
+        if named == store or named.exists():
+            continue
+        witness = witness_or_words(named, [])
+        if witness is not None and witness.store_id == store_id:
+            return path
+    return None
 
 
 def _witness(held: Any) -> Witness:

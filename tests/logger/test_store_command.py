@@ -117,7 +117,7 @@ def test_recover(damaged: Path, tmp_path: Path, capsys: pytest.CaptureFixture[st
         "file SHA-256 [0-9a-f]{64}",
         made_from,
     )
-    assert first == f"recovered into {tmp_path / 'new.db'}: 2 instrument"
+    assert first == f"recovered into {tmp_path / 'new.db'}: 2 instruments"
     assert wrong == "wrong: 1 of 3 rows of instrument is lost"
     assert store("inspect", "--store", tmp_path / "new.db") == 0
     Store.open(tmp_path / "new.db").close()

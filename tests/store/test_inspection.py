@@ -12,10 +12,10 @@ import pytest
 
 from logger.errors import StoreError, StoreForeignError, StoreLossError, StoreVersionError
 from logger.store import ReadingRow, Row, Store
+from logger.store.care import copy
 from logger.store.inspection import Inspection, inspect
-from logger.store.mending import FIRST_PAGE_BACK
 from logger.store.recovery import recover
-from logger.store.witness import PUT_BACK, REMEDY, witness_path
+from logger.store.witness import REMEDY, witness_path
 
 MakeReading = Callable[..., ReadingRow]
 MARK = 123_456_789_012
@@ -202,51 +202,6 @@ def test_a_bad_header(closed: Path) -> None:
     assert found.kept["reading"] == 200
 
 
-def zero(path: Path, count: int) -> None:
-    with path.open("r+b") as file:
-        file.write(bytes(count))
-
-
-@pytest.mark.parametrize("witnessed", [True, False])
-def test_a_first_page_that_is_lost_is_taken_from_a_new_store(closed: Path, witnessed: bool) -> None:
-    if not witnessed:
-        witness_path(closed).unlink()
-    zero(closed, 4096)
-    before = closed.read_bytes()
-
-    looked = inspect(closed)
-    found = recover(closed, closed.with_name("new.db"))
-
-    assert looked.wrong == found.wrong == [FIRST_PAGE_BACK]
-    assert looked.chain["reading"].entries == found.kept["reading"] == 200
-    assert found.lost == found.changed == {}
-    assert closed.read_bytes() == before
-
-
-def test_a_first_page_that_is_lost_with_what_follows(closed: Path) -> None:
-    """Its own witness says that it was a store, and of which version."""
-    zero(closed, 5 * 4096)
-
-    looked = inspect(closed)
-    assert looked.wrong[0] == FIRST_PAGE_BACK
-    assert looked.store_id != ""
-    assert recover(closed, closed.with_name("new.db")).kept["reading"] == 200
-
-
-def test_a_first_page_that_cannot_be_put_back_is_damage_and_no_foreign_file(closed: Path) -> None:
-    size = closed.stat().st_size
-    closed.write_bytes(bytes(4096) + b"\xff" * (size - 4096))
-
-    looked = inspect(closed)
-
-    lost, saw = looked.wrong
-    assert lost.startswith(f"nothing of session store {closed} can be read: its first page is lost, and the list of")
-    assert "200 readings" in saw
-    assert looked.to_do == PUT_BACK
-    with pytest.raises(StoreError, match="its first page is lost, and the list of its tables does not lie where"):
-        recover(closed, closed.with_name("new.db"))
-
-
 def test_an_empty_file(closed: Path) -> None:
     os.truncate(closed, 0)
 
@@ -279,11 +234,37 @@ def test_a_store_of_the_first_version_is_inspected_as_it_is(path: Path) -> None:
     assert "no witness lies beside it" in found.notes[0]
 
 
-def test_a_renamed_store_says_that_it_has_no_witness(closed: Path) -> None:
+def test_a_renamed_store_names_the_witness_that_was_left_behind(closed: Path) -> None:
     away = closed.with_name("away.db")
     closed.rename(away)
 
+    assert (
+        inspect(away)
+        .notes[0]
+        .startswith(
+            "its witness lies beside it as bench.db.witness: the store was renamed without it; rename the witness to "
+            "away.db.witness and inspect again"
+        )
+    )
+    witness_path(closed).rename(witness_path(away))
+    assert (inspect(away).notes, inspect(away).wrong) == ([], [])
+
+
+def test_the_witness_of_a_copy_that_lies_beside_is_no_witness_of_this_store(closed: Path) -> None:
+    away = closed.with_name("away.db")
+    shutil.copy(closed, away)
+
     assert "no witness lies beside it (away.db.witness)" in inspect(away).notes[0]
+
+
+def test_a_witness_that_is_a_folder(closed: Path) -> None:
+    witness_path(closed).unlink()
+    witness_path(closed).mkdir()
+
+    found = inspect(closed)
+    assert found.wrong == [f"{witness_path(closed)} must be the witness of session store bench.db and is a folder"]
+    assert found.to_do.startswith("put the witness and the store back from one copy")
+    assert copy(closed, closed.with_name("copy.db")).wrong == found.wrong
 
 
 def test_a_swapped_file(closed: Path, tmp_path: Path) -> None:

@@ -12,8 +12,9 @@ import pytest
 from logger.errors import StoreError, StoreForeignError
 from logger.store import ReadingRow, Store
 from logger.store.inspection import inspect
+from logger.store.mending import FIRST_PAGE_BACK
 from logger.store.recovery import recover
-from logger.store.witness import witness_path
+from logger.store.witness import PUT_BACK, witness_path
 
 MakeReading = Callable[..., ReadingRow]
 MARK = 123_456_789_012
@@ -191,3 +192,48 @@ def test_a_store_that_was_brought_up_to_date_has_its_list_elsewhere(path: Path) 
     ):
         recover(path, path.with_name("new.db"))
     assert list(path.parent.glob("new.db*")) == []
+
+
+def zero(path: Path, count: int) -> None:
+    with path.open("r+b") as file:
+        file.write(bytes(count))
+
+
+@pytest.mark.parametrize("witnessed", [True, False])
+def test_a_first_page_that_is_lost_is_taken_from_a_new_store(closed: Path, witnessed: bool) -> None:
+    if not witnessed:
+        witness_path(closed).unlink()
+    zero(closed, 4096)
+    before = closed.read_bytes()
+
+    looked = inspect(closed)
+    found = recover(closed, closed.with_name("new.db"))
+
+    assert looked.wrong == found.wrong == [FIRST_PAGE_BACK]
+    assert looked.chain["reading"].entries == found.kept["reading"] == 200
+    assert found.lost == found.changed == {}
+    assert closed.read_bytes() == before
+
+
+def test_a_first_page_that_is_lost_with_what_follows(closed: Path) -> None:
+    """Its own witness says that it was a store, and of which version."""
+    zero(closed, 5 * 4096)
+
+    looked = inspect(closed)
+    assert looked.wrong[0] == FIRST_PAGE_BACK
+    assert looked.store_id != ""
+    assert recover(closed, closed.with_name("new.db")).kept["reading"] == 200
+
+
+def test_a_first_page_that_cannot_be_put_back_is_damage_and_no_foreign_file(closed: Path) -> None:
+    size = closed.stat().st_size
+    closed.write_bytes(bytes(4096) + b"\xff" * (size - 4096))
+
+    looked = inspect(closed)
+
+    lost, saw = looked.wrong
+    assert lost.startswith(f"nothing of session store {closed} can be read: its first page is lost, and the list of")
+    assert "200 readings" in saw
+    assert looked.to_do == PUT_BACK
+    with pytest.raises(StoreError, match="its first page is lost, and the list of its tables does not lie where"):
+        recover(closed, closed.with_name("new.db"))

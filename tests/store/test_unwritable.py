@@ -16,6 +16,7 @@ from logger.store.care import copy
 from logger.store.inspection import inspect
 from logger.store.recovery import recover
 from logger.store.totals import totals
+from logger.store.witness import witness_path
 
 MakeReading = Callable[..., ReadingRow]
 STRANGER = 65534
@@ -94,15 +95,33 @@ def test_with_a_log_it_is_read_from_a_copy(
     assert caplog.messages == [f"{said} temporary folder"]
 
 
+def forbid(path: Path) -> None:
+    stranger = os.geteuid()
+    os.seteuid(os.getuid())
+    path.chmod(0)
+    os.seteuid(stranger)
+
+
+def test_a_witness_that_may_not_be_read_is_named_and_not_the_store(
+    started: Store, shut: Callable[[Path], Path]
+) -> None:
+    started.close()
+    path = shut(started.path)
+    forbid(witness_path(path))
+
+    found = inspect(path)
+    (said,) = found.wrong
+    words = f"{path}.witness, the witness of session store bench.db, cannot be read: this program is not allowed to"
+    assert said.startswith(f"{words} (permissions ----------, owner ")
+    assert found.to_do.startswith("let this program read the witness")
+    copied = copy(path, path.parent.parent / "own" / "copy.db")
+    assert (copied.wrong, copied.to_do) == (found.wrong, found.to_do)
+
+
 def test_one_that_may_not_be_read(started: Store, shut: Callable[[Path], Path]) -> None:
     started.close()
     path = shut(started.path)
-    if os.getuid() == 0:
-        os.seteuid(0)
-        path.chmod(0)
-        os.seteuid(STRANGER)
-    else:
-        path.chmod(0)
+    forbid(path)
 
     with pytest.raises(StoreError, match="cannot be read: Permission denied; ask its owner to let this program read"):
         inspect(path)
