@@ -29,6 +29,7 @@ def day(text: str) -> date:
 def _readings(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.export import describe_newest, export_readings, export_to_file
     from logger.selection import Selection
+    from logger.store.counts import not_as_witnessed
 
     wanted = Selection(
         session=options.session, instrument=options.instrument, kind=options.kind, fret=options.fret,
@@ -47,6 +48,8 @@ def _readings(options: argparse.Namespace, _serve: Serve) -> int:
             describe_newest(store, wanted, **beside)
     if not count:
         Terminal().note(f"no reading in {store} is what was asked for; leave an option away to see more")
+    if told := not_as_witnessed(store):
+        Terminal().note(told)
     return OK
 
 
@@ -67,6 +70,7 @@ def _import(options: argparse.Namespace, _serve: Serve) -> int:
 def _lessons(options: argparse.Namespace, _serve: Serve) -> int:
     from logger.lessons import learn
     from logger.lessons_words import lessons_json, lessons_lines
+    from logger.store.counts import not_as_witnessed
 
     found = progress_shown(
         lambda line: learn(
@@ -81,6 +85,8 @@ def _lessons(options: argparse.Namespace, _serve: Serve) -> int:
         print(json.dumps(lessons_json(found), ensure_ascii=False, allow_nan=False))
     else:
         print("\n".join(lessons_lines(found, unit=options.unit)))
+    if told := not_as_witnessed(store_path(options)):
+        Terminal().note(told)
     return OK
 
 

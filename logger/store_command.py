@@ -13,11 +13,12 @@ from logger.errors import StoreLossError
 from logger.features import KINDS
 from logger.store.care import Packed, copy, repack
 from logger.store.chain import Chain
+from logger.store.counts import not_as_witnessed
 from logger.store.inspection import Inspection, inspect
 from logger.store.recovery import Recovered, recover
 from logger.store.totals import Total, Totals, totals
 from logger.store.trail import table_words
-from logger.terminal import progress_shown
+from logger.terminal import Terminal, progress_shown
 
 _MIB: Final = 1 << 20
 
@@ -93,7 +94,10 @@ def _totals(options: argparse.Namespace, _serve: object) -> int:
             for kind, total in found.kinds.items()
         },
     }
-    return _say(options, lines, held, [])
+    status = _say(options, lines, held, [])
+    if told := not_as_witnessed(store_path(options)):
+        Terminal().note(told)
+    return status
 
 
 def _total_line(kind: str, total: Total) -> str:

@@ -226,3 +226,24 @@ def test_totals_in_words_and_as_json(tmp_path: Path, capsys: pytest.CaptureFixtu
 def test_totals_of_a_store_without_readings(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert store("totals", "--store", path) == 0
     assert capsys.readouterr().out == "0 readings in all, 0 of them taken back\n"
+
+
+@pytest.mark.parametrize("words", ["store totals", "readings", "lessons"])
+def test_what_only_reads_says_that_the_store_is_not_what_its_witness_saw(
+    words: str, damaged: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    command = [*words.split(), "--store", str(damaged)]
+    witness = damaged.with_name("bench.db.witness")
+
+    def notes() -> list[str]:
+        assert run(command, lambda *_: None) == 0  # type: ignore[arg-type, return-value]
+        return [line for line in capsys.readouterr().err.splitlines() if "witness" in line]
+
+    says = "`fretledger store inspect` says what it is and what to do"
+    lost = "1 of 3 rows of instrument is gone"
+    assert notes() == [f"session store {damaged} is not what its witness saw: {lost}; {says}"]
+    witness.write_text("x", encoding="utf-8")
+    (broken,) = notes()
+    assert broken.startswith(f"what is read here is compared with no witness: {witness} must be the witness of")
+    witness.unlink()
+    assert notes() == []
