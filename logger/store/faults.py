@@ -68,6 +68,10 @@ OS_FAULTS: Final = MappingProxyType({
 """Cause and remedy for each error number that opening, locking and moving a store's files is known to give."""
 
 _UNKNOWN: Final = ("the cause is not known to this program", "keep a copy of the file and report this message")
+_BEGINNING_LOST: Final = (
+    "a witness beside the file says that it is a store, so its beginning was overwritten",
+    "`fretledger store inspect` says what is left and what to do",
+)
 _BUSY: Final = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL)
 
 
@@ -88,6 +92,8 @@ def in_words(error: sqlite3.Error | OSError, *, path: Path, doing: str) -> Store
         return StoreError(_sentence(path, doing, cause, error.strerror or str(error), remedy), path=path)
     code = primary_code(error)
     cause, remedy = _OURS if code is None else SQLITE_FAULTS.get(code, _UNKNOWN)
+    if code == sqlite3.SQLITE_NOTADB and path.with_name(f"{path.name}.witness").exists():
+        cause, remedy = _BEGINNING_LOST
     text = _sentence(path, doing, cause, str(error), remedy)
     if code in _BUSY:
         return StoreBusyError(text, path=path)

@@ -238,6 +238,8 @@ def _check_rows(connection: sqlite3.Connection, found: Inspection, witness: Witn
             link, count = _read_table(connection, name, known, progress)
         except sqlite3.DatabaseError as error:
             found.in_part[name] = _count_past_damage(connection, name, known, progress)
+            if witness is not None and not known.entries and not found.in_part[name] and found.wrong:
+                continue  # an empty table: its page is damaged, which is told already, and no row is known to be lost
             rows = f"the {counted(known.entries, 'row')}" if known.entries else "the rows"
             found.wrong.append(
                 f"{rows} of {table_words(name)} cannot all be read{_reported(found, error)}: {found.in_part[name]} "

@@ -12,7 +12,7 @@ from logger.store.connect import connect_file
 from logger.store.files import beside, copy_with_log, remove_database
 from logger.store.log_size import log_bytes
 from logger.store.schema import APPLICATION_ID, STEPS, migrate
-from logger.store.witness import witness_or_words
+from logger.store.witness import witness_or_words, witness_path
 
 # Offsets of the database header. Source: sqlite.org/fileformat2.html, 1.3 "The Database Header".
 _MAGIC: Final = b"SQLite format 3\0"
@@ -28,7 +28,7 @@ _INTERIOR: Final = b"\x05"
 _CELLS: Final = slice(103, 105)
 _RIGHTMOST: Final = slice(108, 112)
 _POINTERS: Final = 112
-FIRST_PAGE_BACK: Final = "the first page of the file was lost and is taken from a new store, which has the same"
+FIRST_PAGE_BACK: Final = "the first page of the file was lost and is taken from a new store, which begins likewise"
 _LARGEST_PAGE: Final = 65_536
 _WITH_LOG: Final = b"\2\2"
 
@@ -194,10 +194,10 @@ def put_first_page_back(path: Path, scratch: Path) -> bool:
             _write_pages(scratch, _first_page(made, path, size), size, [1])
             _write_pages(scratch, made, size, places)
             return True
-    if witness is not None:
+    if witness_path(path).exists():
         raise StoreError(
             f"nothing of session store {path} can be read: its first page is lost, and the list of its tables does not "
-            f"lie where a new store of version {witness.version} has it; restore a copy",
+            "lie where a new store has it; restore a copy",
             path=path,
         )
     return False

@@ -193,7 +193,7 @@ def test_a_bad_header(closed: Path) -> None:
     with closed.open("r+b") as file:
         file.write(b"\0" * 16)
 
-    with pytest.raises(StoreForeignError, match="the file is not a database"):
+    with pytest.raises(StoreForeignError, match="a witness beside the file says that it is a store, so its beginning"):
         Store.open(closed)
     looked = inspect(closed)
     assert (looked.wrong, looked.chain["reading"].entries) == (["the first bytes of the file were overwritten"], 200)

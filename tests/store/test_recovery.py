@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreError, StoreForeignError
-from logger.store import ReadingRow, Store
+from logger.store import ReadingRow, Row, Store
 from logger.store.inspection import inspect
 from logger.store.mending import FIRST_PAGE_BACK
 from logger.store.recovery import recover
@@ -234,6 +234,25 @@ def test_a_first_page_that_cannot_be_put_back_is_damage_and_no_foreign_file(clos
     lost, saw = looked.wrong
     assert lost.startswith(f"nothing of session store {closed} can be read: its first page is lost, and the list of")
     assert "200 readings" in saw
+    with pytest.raises(StoreError, match=r"its beginning was overwritten .*; `fretledger store inspect` says"):
+        Store.open(closed)
     assert looked.to_do == PUT_BACK
     with pytest.raises(StoreError, match="its first page is lost, and the list of its tables does not lie where"):
         recover(closed, closed.with_name("new.db"))
+    witness_path(closed).write_text("x", encoding="utf-8")
+    assert len(inspect(closed).wrong) == 2, "both files are spoilt"
+
+
+def test_a_first_page_that_is_lost_with_the_newest_rows_in_the_log(
+    path: Path, tmp_path: Path, opening: list[Row], reading: MakeReading
+) -> None:
+    left = tmp_path / "left"
+    left.mkdir()
+    with Store.create(path) as store:
+        for row in [*opening, *(reading(number) for number in range(1, 31))]:
+            store.put(row)
+        for ending in ("", "-wal"):
+            shutil.copy(path.with_name(path.name + ending), left)
+    zero(left / path.name, 4096)
+
+    assert recover(left / path.name, tmp_path / "new.db").kept["reading"] == 30
