@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputFileError
+from logger.input_text import input_text
 
 NO_WORDS: Final = frozenset({"places", "usual", "opens"})
 """Names in `page_words` that the scripts compare with, and nobody reads."""
@@ -27,12 +28,10 @@ def read_translation(path: Path, english: Mapping[str, Any]) -> dict[str, Any]:
     Raises:
         TranslationError: the file cannot be read, is neither TOML nor JSON, or does not hold.
     """
+    text = input_text(path, TranslationError, what="a file of words")
     try:
-        text = path.read_text(encoding="utf-8")
         given = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
-    except OSError as error:
-        raise TranslationError(f"{path}: words cannot be read ({error.strerror}); give --words a file") from error
-    except (ValueError, RecursionError) as error:  # TOML, JSON and UTF-8 faults are all of this kind
+    except (ValueError, RecursionError) as error:  # TOML and JSON faults are all of this kind
         raise TranslationError(f"{path}: words must be TOML or, named .json, JSON in UTF-8: {error}") from error
     if not isinstance(given, dict):
         raise TranslationError(f"{path}: words must be a table, got a {type(given).__name__}")

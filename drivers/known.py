@@ -24,6 +24,7 @@ import platformdirs
 
 from drivers.discovery import PortInfo
 from drivers.errors import NamedGaugesError, PortNotFoundError
+from drivers.input_file import MOST_TOML, read_input
 from drivers.profiles.profile import Profile, SerialSettings
 from drivers.transports.advertised import Advertised
 
@@ -131,12 +132,12 @@ def named_gauges(path: Path | None = None) -> dict[str, NamedGauge]:
     """
     path = path or config_folder() / "gauges.toml"
     try:
-        table = tomllib.loads(path.read_bytes().decode())
+        table = tomllib.loads(read_input(path, most_bytes=MOST_TOML).decode())
     except FileNotFoundError:
         return {}
     except OSError as error:
         raise NamedGaugesError(
-            f"cannot be read ({error.strerror or error}); look at its rights", file=str(path)
+            f"cannot be read ({error.strerror or error}); look at it and its rights", file=str(path)
         ) from error
     except ValueError as error:  # not TOML, or not UTF-8
         raise NamedGaugesError(f"must be TOML in UTF-8, {error}; mend or move the file", file=str(path)) from error

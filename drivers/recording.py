@@ -23,6 +23,7 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from drivers.errors import LinkLostError, RecordingError
+from drivers.input_file import MOST_RECORDING, read_input
 from drivers.link_event import LinkEvent, as_events
 from drivers.profiles.profile import Profile
 from drivers.reading import Clock, Instant, system_clock
@@ -168,7 +169,7 @@ def read_recording(path: Path) -> Recorded:
         RecordingError: If the file cannot be read or a line does not hold; the error names the line.
     """
     try:
-        content = path.read_bytes()
+        content = read_input(path, most_bytes=MOST_RECORDING)
     except OSError as error:
         words = f"cannot be read ({error.strerror or error}); give the file of a recording"
         raise RecordingError(words, file=str(path)) from error

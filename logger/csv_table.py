@@ -19,6 +19,8 @@ from logger.input_text import input_text
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "'")
 """A text beginning with one of these gets an apostrophe before it; the last is the apostrophe itself, so that what
 was written can be told from what was there before."""
+MOST_FILE: Final = 64_000_000
+"""The largest CSV file that is read, bytes: some four hundred thousand readings."""
 MOST_CELL: Final = 64 * 1024 * 1024
 csv.field_size_limit(MOST_CELL)  # the module's own limit of 131 072 refuses texts that the store holds
 
@@ -119,9 +121,9 @@ def csv_text(path: Path, *, what: str) -> str:
     """Return the text of a CSV file of ``what``.
 
     Raises:
-        ReadingsFileError: the file is missing or no UTF-8 text.
+        ReadingsFileError: the file is missing, no file, too large or no UTF-8 text.
     """
-    return input_text(path, ReadingsFileError, what=f"a CSV file of {what}")
+    return input_text(path, ReadingsFileError, what=f"a CSV file of {what}", most_bytes=MOST_FILE)
 
 
 def _lines(text: str, where: str, required: Sequence[str], optional: Sequence[str]) -> Iterator[Line]:

@@ -13,6 +13,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from drivers.errors import ProfileError
+from drivers.input_file import MOST_TOML, read_input
 from drivers.profiles.profile import (
     DECODERS,
     FRAMINGS,
@@ -164,7 +165,7 @@ def _of_user(folder: Path | None) -> Iterator[tuple[Traversable, str]]:
 
 def _load(file: Traversable, where: str) -> Profile:
     try:
-        content = file.read_bytes()
+        content = read_input(file, most_bytes=MOST_TOML) if isinstance(file, Path) else file.read_bytes()
         table = tomllib.loads(content.decode())
     except OSError as error:
         raise ProfileError(

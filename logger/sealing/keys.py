@@ -17,7 +17,8 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 
-from logger.errors import KeyFileError, RecordError
+from logger.errors import InputFileError, KeyFileError, RecordError
+from logger.plain_file import read_named
 from logger.sealing.canonical import canonical, parse
 from logger.store import default_path
 
@@ -159,13 +160,11 @@ def public_key(text: str) -> str:
 
 def _read(path: Path, remedy: str = "name a folder of yours with --keys") -> bytes:
     try:
-        with path.open("rb") as file:
-            found = file.read(_MOST_KEY_FILE + 1)
+        return read_named(path, most_bytes=_MOST_KEY_FILE)
+    except InputFileError as error:
+        raise KeyFileError(str(error)) from error
     except OSError as error:
         raise KeyFileError(f"{path}: cannot be read ({error.strerror}); {remedy}") from error
-    if len(found) > _MOST_KEY_FILE:
-        raise KeyFileError(f"{path} is too large for a key or certificate")
-    return found
 
 
 def _unreadable(path: Path, error: OSError) -> str:

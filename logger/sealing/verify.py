@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import InputFileError, RecordError
+from logger.plain_file import read_named
 from logger.sealing.canonical import MOST_BYTES, canonical, parse
 from logger.sealing.keys import begins, check_certificate, fingerprint, is_signed, short_code
 from logger.store.events import check as check_form
@@ -61,18 +62,17 @@ class Head:
 
 
 def read_file(path: Path, *, what: str = "a file of records") -> bytes:
-    """Return the content of a file that is to be checked; one byte more than is allowed tells that it is too large.
+    """Return the content of a file that is to be checked.
 
     Args:
         path: the file.
         what: what to name instead where it cannot be read.
 
     Raises:
-        InputFileError: it cannot be read.
+        InputFileError: it cannot be read, is no file or too large.
     """
     try:
-        with path.open("rb") as file:
-            return file.read(MOST_BYTES + 1)
+        return read_named(path, most_bytes=MOST_BYTES)
     except OSError as error:
         raise InputFileError(f"{path}: cannot be read ({error.strerror}); name {what}") from error
 

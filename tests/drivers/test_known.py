@@ -109,7 +109,7 @@ def test_what_does_not_hold_is_told(write: Callable[[str], Path], text: str, wor
 
 
 def test_a_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
-    with pytest.raises(NamedGaugesError, match=r"cannot be read \(Is a directory\); look at its rights$"):
+    with pytest.raises(NamedGaugesError, match=r"cannot be read \(Is a directory\); look at it and its rights$"):
         named_gauges(tmp_path)
 
 

@@ -1,18 +1,24 @@
 """What a person writes in TOML is taken, or refused in one line that names file, key, rule and what came."""
 
 import errno
+import os
 import re
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from dashboard.translation import TranslationError, read_translation
+from drivers import NamedGaugesError, RecordingError, named_gauges, read_recording
 from logger.cli import run
-from logger.errors import GaugesError, InstrumentError, LimitsError
+from logger.csv_table import csv_text
+from logger.errors import GaugesError, InputFileError, InstrumentError, KeyFileError, LimitsError, ReadingsFileError
 from logger.evaluation.conformity import Process
 from logger.gauge_file import gauges_toml, read_gauges
 from logger.instrument import read_instrument
 from logger.limits import CHECKS, default_limits, limits_toml, parse_limits, read_limits
+from logger.sealing.keys import read_certificate
+from logger.sealing.verify import read_file
 
 Write = Callable[[str, str], Path]
 BASE = 'name = "n"\nkind = "bass"\nscale_mm = 864.0\nfrets = 24\n'
@@ -113,11 +119,42 @@ def test_missing_and_unreadable_files_are_named(tmp_path: Path):
         read_instrument(tmp_path / "latin.toml")
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes with a name")
+def test_what_has_no_end_is_refused_unread(tmp_path: Path):
+    pipe, large = tmp_path / "pipe.toml", tmp_path / "large.toml"
+    os.mkfifo(pipe)
+    with large.open("wb") as file:
+        file.truncate(1_500_000)
+    for path in (Path("/dev/zero"), pipe):
+        with pytest.raises(InstrumentError, match=f"{path}: is a folder, a pipe or a device, not a file; give the"):
+            read_instrument(path)
+        with pytest.raises(ReadingsFileError, match="is a folder, a pipe or a device"):
+            csv_text(path, what="readings")
+        with pytest.raises(InputFileError, match="is a folder, a pipe or a device"):
+            read_file(path)
+        with pytest.raises(KeyFileError, match="is a folder, a pipe or a device"):
+            read_certificate(path, bench=None)
+        with pytest.raises(RecordingError, match="a pipe or a device, not a file"):
+            read_recording(path)
+        with pytest.raises(NamedGaugesError, match="a pipe or a device, not a file"):
+            named_gauges(path)
+        with pytest.raises(TranslationError, match="is a folder, a pipe or a device"):
+            read_translation(path, {})
+    with pytest.raises(InstrumentError, match=r"must have at most 1\.0 MB, got 1\.5 MB; make it smaller"):
+        read_instrument(large)
+    with pytest.raises(NamedGaugesError, match="larger than 1 MB"):
+        named_gauges(large)
+    link = tmp_path / "link.toml"
+    link.symlink_to(tmp_path / "i.toml")
+    (tmp_path / "i.toml").write_text(BASE)
+    assert read_instrument(link).frets == 24
+
+
 def test_a_file_that_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     def refused(*_: object, **__: object) -> str:
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    monkeypatch.setattr(Path, "open", refused)
+    monkeypatch.setattr(os, "open", refused)
     with pytest.raises(
         InstrumentError, match=r"n\.toml: cannot be read \(Permission denied\); give the path of a TOML"
     ):

@@ -102,7 +102,7 @@ def _pem(kind: str) -> bytes:
         pytest.param(b"\x00\xff" * 100, "must hold an Ed25519 key as unencrypted PEM", id="bytes"),
         pytest.param(_pem("locked"), "must hold an Ed25519 key as unencrypted PEM", id="encrypted"),
         pytest.param(_pem("other"), "got another kind", id="another curve"),
-        pytest.param(b"x" * 20_000, "too large for a key", id="large"),
+        pytest.param(b"x" * 20_000, "must have at most 16 kB, got 20 kB", id="large"),
     ],
 )
 def test_a_file_that_is_no_key_is_told_and_left_alone(tmp_path: Path, content: bytes, words: str) -> None:

@@ -129,7 +129,7 @@ def test_another_benchs_key_is_not_good(record: Record, sealed: Path, printed: L
     ("arguments", "words"),
     [
         pytest.param(("verify", "none.json"), "none.json: cannot be read", id="no file"),
-        pytest.param(("verify", "."), "cannot be read", id="folder"),
+        pytest.param(("verify", "."), "is a folder, a pipe or a device", id="folder"),
         pytest.param(("verify", "r.json", "--key", "abc"), "'abc' is no public key", id="key"),
         pytest.param(("show", "none.json"), "none.json: cannot be read", id="show"),
         pytest.param(("export", "--out", "r.json"), "r.json: exists already", id="export over"),
