@@ -119,6 +119,8 @@ _KEYS: Final[Mapping[str, tuple[str, Callable[[str], bool]]]] = {
     "bluetooth_service": ("a UUID in small letters", lambda text: bool(_UUID.fullmatch(text))),
 }  # fmt: skip
 _NEEDED: Final = ("profile", "port")
+MOST_NAME: Final = 120
+"""Characters of a gauge's name."""
 
 
 def named_gauges(path: Path | None = None) -> dict[str, NamedGauge]:
@@ -178,10 +180,12 @@ def check_name(name: str, path: Path | None = None) -> None:
     Raises:
         NamedGaugesError: If it is one, or is blank or not printable.
     """
-    if not _a_line(name) or "=" in name or name != name.strip():
+    if not _a_line(name) or len(name) > MOST_NAME or "=" in name or name != name.strip():
         path = path or config_folder() / "gauges.toml"
         raise NamedGaugesError(
-            f"must name a gauge by a line of text without '=' or outer blanks, got {name!r}", file=str(path)
+            f"must name a gauge by a line of text without '=' or outer blanks, at most {MOST_NAME} characters, "
+            f"got {name[:60]!r}",
+            file=str(path),
         )
 
 

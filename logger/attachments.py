@@ -14,12 +14,12 @@ from typing import Final
 
 from logger.errors import AttachmentError, StoreError
 from logger.file_kinds import MOST_BYTES, FileKind, kind_of
+from logger.names import MOST_NOTE, text_fault
 from logger.plain_file import read_plain
 from logger.store import Attachment, AttachmentNote, Store, StoreReader, new_id
 from logger.store.attached import FOLDER, content_state, keep_content, read_content
 
 _MOST_NAME: Final = 80
-_MOST_NOTE: Final = 500
 _MOST_WHO: Final = 80
 _MOST_CUT: Final = 12
 """The longest ending that is taken off a name; what is longer is no ending but a part of the name."""
@@ -107,7 +107,7 @@ def attach(
         InputFileError: the content cannot be written.
         StoreError: there is no such instrument or session, or the store cannot keep the row.
     """
-    note, who = _line(note, "the note", _MOST_NOTE), _line(who, "who attached it", _MOST_WHO)
+    note, who = _line(note, "the note", MOST_NOTE), _line(who, "who attached it", _MOST_WHO)
     kind = checked(content, name)
     with _ONE_AT_A_TIME, store.reader() as reader:
         if session is not None and reader.session(session).instrument != instrument:
@@ -147,12 +147,8 @@ def checked(content: bytes, name: str) -> FileKind:
 
 def _line(text: str, what: str, most: int) -> str:
     line = text.strip()
-    if len(line) > most:
-        raise AttachmentError(f"{what} must have at most {most} characters, got {len(line)}; shorten it")
-    if not line.isprintable():
-        raise AttachmentError(
-            f"{what} must be one line of plain text, got {line[:40]!r}; leave control characters away"
-        )
+    if fault := text_fault(what, line, most=most):
+        raise AttachmentError(fault)
     return line
 
 

@@ -44,6 +44,7 @@ from logger.climate import parse_climate
 from logger.door import Serve
 from logger.errors import InputFileError, ShopError, StoreError
 from logger.features import NM_PER
+from logger.names import short_line
 from logger.sheet_command import add_sheet
 from logger.shop_command import add_shop, shop_address
 from logger.software import SOFTWARE
@@ -97,7 +98,7 @@ def _guarded(options: argparse.Namespace, serve: Serve) -> int:
 
 
 def _say(error: object, status: int) -> int:
-    line = " ".join(str(error).split()) or type(error).__name__
+    line = short_line(str(error)) or type(error).__name__
     print(f"fretledger: {line}", file=sys.stderr)
     return status
 

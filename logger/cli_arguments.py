@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final, NoReturn
 
 from logger.door import Serve
+from logger.names import short_line
 from logger.store import default_path
 
 OK, FAILED, USAGE, GAUGE, STORE, OUR_FAULT = 0, 1, 2, 3, 4, 70
@@ -31,8 +32,7 @@ class OneLineParser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say the fault on stderr and leave."""
-        line = " ".join(message.split())
-        self.exit(USAGE, f"fretledger: {line}; see {self.prog} --help\n")
+        self.exit(USAGE, f"fretledger: {short_line(message)}; see {self.prog} --help\n")
 
 
 def number(text: str) -> float:

@@ -15,6 +15,7 @@ from typing import Any, Final
 from logger.errors import ReadingsFileError
 from logger.features import NM_PER
 from logger.input_text import input_text
+from logger.names import brief
 
 FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "'")
 """A text beginning with one of these gets an apostrophe before it; the last is the apostrophe itself, so that what
@@ -33,9 +34,11 @@ def decimal_fault(name: str, cell: str) -> str:
     if _NUMBER.fullmatch(cell):
         return ""
     if _ANY_DIGITS.fullmatch(cell):
-        return f"{name} must have at most 12 digits before the decimal point and 12 after it, got {cell!r}; round it"
+        return (
+            f"{name} must have at most 12 digits before the decimal point and 12 after it, got {brief(cell)}; round it"
+        )
     hint = "write a decimal point, not a comma" if "," in cell else "write it like 0.512"
-    return f"{name} must be a plain decimal number, got {cell!r}; {hint}"
+    return f"{name} must be a plain decimal number, got {brief(cell)}; {hint}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +64,7 @@ class Line:
         """
         unit = self.get("unit") or "mm"
         if unit not in NM_PER:
-            raise self.error(f"unit must be mm, in or thou, got {unit!r}")
+            raise self.error(f"unit must be mm, in or thou, got {brief(unit)}")
         return NM_PER[unit]
 
     def length_nm(self, name: str) -> Decimal:
@@ -150,7 +153,9 @@ def _check_header(names: Sequence[str], where: str, required: Sequence[str], opt
             raise ReadingsFileError(f"{where}: column {name!r} is missing; the header must be {header}")
     for name in names:
         if name not in (*required, *optional) or names.count(name) > 1:
-            raise ReadingsFileError(f"{where}: column {name!r} is unknown or stands twice; the header must be {header}")
+            raise ReadingsFileError(
+                f"{where}: column {brief(name)} is unknown or stands twice; the header must be {header}"
+            )
 
 
 def _cells(cells: Mapping[str | None, Any], where: str) -> dict[str, str]:

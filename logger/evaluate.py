@@ -18,6 +18,7 @@ from logger.gauge_file import GaugeSpec, read_gauges
 from logger.instrument import Instrument, read_instrument
 from logger.levelling_report import plan_json, sanding_json, sanding_of
 from logger.limits import LimitSet, default_limits, kind_notes, read_limits
+from logger.names import brief
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
@@ -115,7 +116,7 @@ def _of_session(rows: list[CsvReading], session: str | None, *, where: Path) -> 
             f"{found[-1]!r}, or --session all to judge them together"
         )
     if session not in found:
-        raise ReadingsFileError(f"{where}: holds no session {session!r}; it holds {_listed(found)}")
+        raise ReadingsFileError(f"{where}: holds no session {brief(session)}; it holds {_listed(found)}")
     return [row for row in rows if row.session == session]
 
 

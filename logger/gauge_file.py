@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.errors import GaugesError
+from logger.names import text_fault
 from logger.toml_input import Table, load_toml
 
 
@@ -86,20 +87,30 @@ def read_gauges(path: Path) -> Mapping[str, GaugeSpec]:
     table = Table(load_toml(path, GaugesError), where=str(path), error=GaugesError)
     table.refuse_unknown(("gauge",))
     gauges = table.table("gauge")
+    for name in gauges.values:
+        if fault := text_fault("a gauge's name", name):
+            raise GaugesError(f"{path}: {fault}")
     return {name: _spec(gauges.table(name)) for name in gauges.values}
+
+
+def _text(table: Table, key: str, default: str | None = None) -> str:
+    text = table.text(key, default=default)
+    if fault := text_fault(key, text):
+        raise GaugesError(f"{table.where}: {fault}")
+    return text
 
 
 def _spec(table: Table) -> GaugeSpec:
     table.refuse_unknown(("kind", *_WORTH, *_MORE, "u_dof", "faces"))
     return GaugeSpec(
-        kind=table.text("kind"),
+        kind=_text(table, "kind"),
         resolution_mm=table.optional_number("resolution_mm", above=0, most=1),
         u_mm=table.optional_number("u_mm", least=0, most=1),
         zero_u_mm=table.optional_number("zero_u_mm", least=0, most=1) or 0.0,
         zero_drift_mm=table.optional_number("zero_drift_mm", least=0, most=1) or 0.0,
         bow_u_mm=table.optional_number("bow_u_mm", least=0, most=1) or 0.0,
         u_dof=table.optional_number("u_dof", above=0) or math.inf,
-        faces=table.text("faces", default="-").removeprefix("-"),
+        faces=_text(table, "faces", "-").removeprefix("-"),
         bias_mm=table.optional_number("bias_mm", least=-10, most=10) or 0.0,
         bias_u_mm=table.optional_number("bias_u_mm", least=0, most=1) or 0.0,
         bias_about_mm=table.optional_number("bias_about_mm", least=-10_000, most=10_000) or 0.0,

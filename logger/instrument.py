@@ -32,6 +32,7 @@ from logger.instrument_tables import (
     read_target,
     read_wire,
 )
+from logger.names import text_fault
 from logger.toml_input import Table, parse_toml
 
 MM_PER_INCH: Final = Decimal(NM_PER["in"]) / NM_PER["mm"]
@@ -183,7 +184,10 @@ def read_instrument(path: Path) -> Instrument:
     Raises:
         InstrumentError: the file or a key in it does not hold.
     """
-    return parse_instrument(input_text(path, InstrumentError, what="a TOML file"), where=str(path))
+    found = parse_instrument(input_text(path, InstrumentError, what="a TOML file"), where=str(path))
+    if fault := text_fault("name", found.name):
+        raise InstrumentError(f"{path}: {fault}")
+    return found
 
 
 def parse_instrument(text: str, *, where: str) -> Instrument:

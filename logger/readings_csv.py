@@ -31,6 +31,7 @@ from logger.features import (
     ZERO_KINDS,
 )
 from logger.gauge_file import GaugeSpec
+from logger.names import MOST_NAME, MOST_NOTE, brief, text_fault
 
 REQUIRED: Final = ("kind", "fret", "place", "value", "unit")
 OPTIONAL: Final = ("feet", "low", "high", "gauge", "round", "span_mm", "resolution", "u", "temperature_c")
@@ -39,6 +40,7 @@ KEPT: Final = ("session", "sequence", "taken_at", "taken_back")
 JUDGED: Final = ("value_mm", "U_mm", "verdict")
 """Columns that an export may add, of the feature that a reading belongs to; not read."""
 NOT_TAKEN_BACK: Final = ("", "no", "false", "0")
+_TEXTS: Final = ("gauge", "round", "session", "kind", "place", "taken_back")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
@@ -121,7 +123,7 @@ def _header(names: list[str], where: str) -> list[str]:
     for name in names:
         if name not in (*REQUIRED, *OPTIONAL, *KEPT, *JUDGED):
             known = ", ".join((*REQUIRED, *OPTIONAL, *KEPT))
-            raise ReadingsFileError(f"{where}: unknown column {name!r}; known are {known}")
+            raise ReadingsFileError(f"{where}: unknown column {brief(name)}; known are {known}")
         if names.count(name) > 1:
             raise ReadingsFileError(f"{where}: column {name!r} stands twice in the header; keep one")
     return names
@@ -138,15 +140,18 @@ class Row:
         self._columns = len(header)
 
     def check_cells(self) -> None:
-        """Check that there is one cell for each column.
+        """Check that there is one cell for each column, and that names and reasons are some.
 
         Raises:
-            ReadingsFileError: there is not.
+            ReadingsFileError: there is not, or one is too long or holds control characters.
         """
         if len(self.written) != self._columns:
             raise self.error(
                 f"{len(self.written)} cells under {self._columns} columns; every row needs one cell per column"
             )
+        for name in _TEXTS:
+            if fault := text_fault(name, self.get(name), most=MOST_NOTE if name == "taken_back" else MOST_NAME):
+                raise self.error(fault)
 
     @property
     def taken_back(self) -> bool:
@@ -171,7 +176,7 @@ class Row:
             moment = datetime.fromisoformat(cell)
         except ValueError as cause:
             raise self.error(
-                f"taken_at must be a date and time like 2026-01-31T14:05:00+00:00, got {cell!r}"
+                f"taken_at must be a date and time like 2026-01-31T14:05:00+00:00, got {brief(cell)}"
             ) from cause
         return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
@@ -205,7 +210,7 @@ class Row:
         """
         unit = self.get("unit")
         if unit not in NM_PER:
-            raise self.error(f"unit must be mm, in or thou, got {unit!r}")
+            raise self.error(f"unit must be mm, in or thou, got {brief(unit)}")
         return NM_PER[unit]
 
     def length_nm(self, name: str, unit_nm: int) -> int | None:
@@ -228,9 +233,9 @@ class Row:
             return None
         millimetres = float(number * unit_nm / NM_PER["mm"])
         if not negative and millimetres < 0:
-            raise self.error(f"{name} must not be negative, got {self.get(name)!r}")
+            raise self.error(f"{name} must not be negative, got {brief(self.get(name))}")
         if abs(millimetres) > MOST_MM:
-            raise self.error(f"{name} must be within {MOST_MM:g} mm, got {self.get(name)!r} {self.get('unit')}")
+            raise self.error(f"{name} must be within {MOST_MM:g} mm, got {brief(self.get(name))} {self.get('unit')}")
         return millimetres
 
 
@@ -315,7 +320,9 @@ def _zero_place(row: Row, place: str | None) -> str:
     kind = row.get("kind")
     during, readings = ("setting A", "steps") if kind == FIXTURE_ZERO else (STAGES[0], "readings")
     if place is None or not _ZERO_PLACE.fullmatch(place) or place.startswith("setting") is not (kind == FIXTURE_ZERO):
-        raise row.error(f"place of a {kind} must be like '{during}, {BEFORE}' or '{during}, {AFTER}', got {place!r}")
+        raise row.error(
+            f"place of a {kind} must be like '{during}, {BEFORE}' or '{during}, {AFTER}', got {place and brief(place)}"
+        )
     if row.get("fret") or not row.get("round"):
         raise row.error(
             f"{kind} belongs to no fret and needs the round of its {readings}; leave fret empty, give round"
@@ -329,7 +336,7 @@ def _named_round(row: Row) -> str:
 
 def _known_place(row: Row, place: str | None) -> str | None:
     if place is not None and place not in PLACES:
-        raise row.error(f"place must be bass, centre or treble, got {place!r}")
+        raise row.error(f"place must be bass, centre or treble, got {place and brief(place)}")
     return place
 
 
@@ -340,7 +347,7 @@ def _fret(row: Row, kind: str, frets: int) -> int | None:
             raise row.error(f"{kind} needs a fret from 1 to {frets}")
         return None
     if not (cell.isascii() and cell.isdigit() and len(cell) <= 3) or not 1 <= int(cell) <= frets:
-        raise row.error(f"fret must be a whole number from 1 to {frets}, got {cell!r}")
+        raise row.error(f"fret must be a whole number from 1 to {frets}, got {brief(cell)}")
     return int(cell)
 
 
@@ -357,7 +364,7 @@ def _feet(row: Row, kind: str, fret: int | None, frets: int) -> tuple[int, int] 
     else:
         match = _FEET.fullmatch(cell)
         if match is None:
-            raise row.error(f"feet must be two frets like 6-8, got {cell!r}")
+            raise row.error(f"feet must be two frets like 6-8, got {brief(cell)}")
         low, high = int(match[1]), int(match[2])
     if kind in GAPS and fret in {low, high}:
         raise row.error(

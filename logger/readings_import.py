@@ -19,6 +19,7 @@ from logger.gauge_file import GaugeSpec, read_gauges
 from logger.import_keeping import Key, SessionToKeep, keep_sessions
 from logger.instrument import MOST_FRETS, Instrument, read_instrument
 from logger.kept import feet_text, spec_of
+from logger.names import brief, short_line
 from logger.readings_csv import Row, observation_of_row, rows_of
 from logger.store import KeptReading, ReadingRow, SessionGauge, Store, StoreReader
 
@@ -113,7 +114,7 @@ class _Sorter:
         row.check_cells()
         source, number = row.get("session"), row.get("sequence")
         if number and not _WHOLE.fullmatch(number):
-            raise row.error(f"sequence must be a whole number, got {number!r}")
+            raise row.error(f"sequence must be a whole number, got {brief(number)}")
         named = bool(source and number)
         session = self._session(source, named=named)
         reading = _reading(
@@ -216,21 +217,21 @@ def _taken_at_ns(row: Row) -> int:
     if moment is None:
         return 0
     if not _FIRST <= moment <= _LAST:
-        raise row.error(f"taken_at must lie between 1970 and 2200, got {row.get('taken_at')!r}")
+        raise row.error(f"taken_at must lie between 1970 and 2200, got {brief(row.get('taken_at'))}")
     return (moment - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
 def _fret(row: Row) -> int | None:
     cell = row.get("fret")
     if cell and not _FRET.fullmatch(cell):
-        raise row.error(f"fret must be a whole number, got {cell!r}")
+        raise row.error(f"fret must be a whole number, got {brief(cell)}")
     return int(cell) if cell else None
 
 
 def _feet(row: Row) -> str | None:
     cell = row.get("feet")
     if cell and not _FEET.fullmatch(cell):
-        raise row.error(f"feet must be two frets like 6-8, got {cell!r}")
+        raise row.error(f"feet must be two frets like 6-8, got {brief(cell)}")
     return cell or None
 
 
@@ -247,4 +248,4 @@ def import_lines(done: Import, *, dry_run: bool) -> list[str]:
         lines.append(f"session {one.source or 'not named'}{name}: {counts}")
         lines += [f"   {count:6d}  {kind or 'no feature'}" for kind, count in sorted(one.kinds().items())]
     lines += [f"note: {note}" for note in done.notes]
-    return lines + [f"refused: {one}" for one in done.refused]
+    return lines + [short_line(f"refused: {one}") for one in done.refused]

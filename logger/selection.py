@@ -12,6 +12,7 @@ from logger.gauge_file import GaugeSpec
 from logger.instrument import MOST_FRETS, parse_instrument
 from logger.kept import key_of, observations_of, spec_of
 from logger.limits import parse_limits
+from logger.names import brief
 from logger.report import Judge
 from logger.sessions import SessionReader
 from logger.store import NO_INSTRUMENT, Climate, KeptReading, SessionRow, StoreReader
@@ -88,7 +89,7 @@ def _check(wanted: Selection) -> None:
         InputFileError: there is no such kind or fret, or the days are reversed.
     """
     if wanted.kind is not None and wanted.kind not in KINDS:
-        raise InputFileError(f"unknown kind {wanted.kind!r}; known are {', '.join(KINDS)}")
+        raise InputFileError(f"unknown kind {brief(wanted.kind)}; known are {', '.join(KINDS)}")
     if wanted.fret is not None and not 0 <= wanted.fret <= MOST_FRETS:
         raise InputFileError(f"a fret must be from 0 (the nut) to {MOST_FRETS}, got {wanted.fret}; name another")
     if wanted.since is not None and wanted.until is not None and wanted.since > wanted.until:
@@ -104,7 +105,7 @@ def _named(reader: StoreReader, name: str | None) -> set[str] | None:
     found = {identity for identity, called in known.items() if called == name}
     if not found:
         listed = ", ".join(repr(one) for one in sorted(set(known.values()))) or "none"
-        raise InputFileError(f"no instrument {name!r} in {reader.path}; it holds {listed}")
+        raise InputFileError(f"no instrument {brief(name)} in {reader.path}; it holds {listed}")
     return found
 
 

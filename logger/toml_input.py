@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from logger.errors import InputFileError
 from logger.input_text import input_text
+from logger.names import brief
 
 _LARGEST: Final = 10**15
 _LONGEST: Final = 60
@@ -47,7 +48,7 @@ class Table:
 
     def __init__(self, values: object, *, where: str, error: type[InputFileError]) -> None:
         if not isinstance(values, Mapping):
-            raise error(f"{where} must be a table, got {values!r}")
+            raise error(f"{where} must be a table, got {_shown(values)}")
         self.values: Mapping[str, Any] = values
         self.where = where
         self.error = error
@@ -60,7 +61,7 @@ class Table:
         """
         for key in self.values:
             if key not in known:
-                raise self.error(f"{self.where}: unknown key {key!r}; known are {', '.join(sorted(known))}")
+                raise self.error(f"{self.where}: unknown key {brief(key)}; known are {', '.join(sorted(known))}")
 
     def table(self, key: str) -> "Table":
         """Return a sub-table, empty when absent."""

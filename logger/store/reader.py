@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
 from logger.errors import SessionNotFoundError, StoreError
+from logger.names import brief
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
 from logger.store.news import added
@@ -99,7 +100,8 @@ class StoreReader:
         found = self._rows(SessionRow, "WHERE id = ?", (session,))
         if not found:
             raise SessionNotFoundError(
-                f"session store {self.path} holds no session {session!r}; list its sessions to find one", path=self.path
+                f"session store {self.path} holds no session {brief(session)}; list its sessions to find one",
+                path=self.path,
             )
         return found[0]
 

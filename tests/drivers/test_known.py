@@ -113,7 +113,7 @@ def test_a_file_that_cannot_be_read_is_told(tmp_path: Path) -> None:
         named_gauges(tmp_path)
 
 
-@pytest.mark.parametrize("name", ["", " ", " green", "a=b", "two\nlines"])
+@pytest.mark.parametrize("name", ["", " ", " green", "a=b", "two\nlines", "n" * 121])
 def test_a_name_that_a_command_could_not_tell_is_refused(name: str) -> None:
     with pytest.raises(NamedGaugesError, match=r"must name a gauge by a line of text without '=' or outer blanks"):
         check_name(name)

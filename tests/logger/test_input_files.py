@@ -109,6 +109,15 @@ def test_instrument_is_refused_in_one_line(write: Write, text: str, message: str
     assert "\n" not in str(caught.value)
 
 
+def test_names_are_limited(write: Write):
+    with pytest.raises(InstrumentError, match=r"i\.toml: name must have at most 120 characters, got 121; shorten it"):
+        read_instrument(write("i.toml", BASE.replace('"n"', f'"{"n" * 121}"')))
+    with pytest.raises(GaugesError, match=r"g\.toml: a gauge's name must be one line of plain text, got 'a.x1bb'"):
+        read_gauges(write("g.toml", '[gauge."a\\u001Bb"]\nkind = "caliper"\n'))
+    with pytest.raises(GaugesError, match="kind must have at most 120 characters"):
+        read_gauges(write("g.toml", f'[gauge.a]\nkind = "{"n" * 121}"\n'))
+
+
 def test_missing_and_unreadable_files_are_named(tmp_path: Path):
     with pytest.raises(InstrumentError, match=r"none\.toml: no such file"):
         read_instrument(tmp_path / "none.toml")

@@ -14,7 +14,7 @@ from logger.cli import run
 from logger.csv_table import csv_line, guarded, unguarded
 from logger.errors import ReadingsFileError
 from logger.export import export_readings
-from logger.readings_csv import KEPT, OPTIONAL, REQUIRED
+from logger.readings_csv import KEPT, OPTIONAL, REQUIRED, read_readings
 from logger.readings_import import import_readings
 from logger.store import Store, StoreReader
 from logger.store.inspection import inspect
@@ -232,7 +232,55 @@ def test_any_text_comes_back_from_its_cell(text: str):
     assert unguarded(row[0]) == text
 
 
-@pytest.mark.parametrize("text", [*NASTY, "n" * 10_000_000], ids=lambda text: repr(text)[:20])
+@pytest.mark.parametrize(
+    ("text", "rule"),
+    [("n" * 10_000_000, "must have at most 120 characters, got 10000000; shorten it"),
+     ("n" * 121, "must have at most 120 characters, got 121; shorten it"),
+     ("a\x1b[2J", r"must be one line of plain text, got 'a\x1b[2J'; leave control characters away"),
+     ("a\nb", "must be one line of plain text"), ("\u2028", "must be one line of plain text")],
+    ids=["huge", "long", "escape", "two lines", "line separator"],
+)  # fmt: skip
+@pytest.mark.parametrize("name", ["gauge", "round", "session", "place"])
+def test_a_name_too_long_or_with_control_characters_is_refused(text: str, rule: str, name: str, tmp_path: Path):
+    file, store = tmp_path / "r.csv", tmp_path / "s.db"
+    cells = {"kind": "slot_depth", "fret": "5", "value": "1.7", "unit": "mm", "gauge": "g", "session": "a"}
+    cells[name] = text
+    file.write_bytes((csv_line(NAMES) + csv_line([guarded(cells.get(one, "")) for one in NAMES])).encode())
+    (refused,) = import_readings(file, store).refused
+
+    assert f"{name} {rule}" in refused
+    assert len(refused) < 200
+    assert not store.exists()
+    with pytest.raises(ReadingsFileError, match="must "):
+        read_readings(file, frets=20, gauges={})
+
+
+def test_a_reason_is_limited_as_a_note_is(write: Write, tmp_path: Path):
+    row = "slot_width,5,bass,0.59,mm,caliper,0.004,a,2,2026-01-31T14:05:01+00:00,"
+    done = import_readings(write("r.csv", f"{HEAD}{row}{'x' * 501}\n"), tmp_path / "s.db")
+    assert "taken_back must have at most 500 characters, got 501" in done.refused[0]
+
+
+def test_a_text_from_outside_is_cut_where_a_line_tells_of_it(
+    write: Write, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+):
+    store = tmp_path / "s.db"
+    import_readings(write("r.csv", ROWS), store)
+    for option in ("--session", "--instrument", "--kind"):
+        assert _run("readings", "--store", store, option, "n" * 10_000_000) in {2, 4}
+        line = capsys.readouterr().err
+        assert f"'{'n' * 60}'..." in line
+        assert len(line) < 900
+    with pytest.raises(SystemExit):
+        _run("readings", "--store", store, "--format", "n" * 10_000_000)
+    assert len(capsys.readouterr().err) < 900
+    assert _run("evaluate", tmp_path / ("\x1b[2J" + "n" * 5000), "--instrument", "none.toml") == 2
+    line = capsys.readouterr().err
+    assert "\x1b" not in line
+    assert len(line) < 900
+
+
+@pytest.mark.parametrize("text", [one for one in NASTY if one.isprintable() and len(one) <= 120])
 def test_hostile_texts_go_in_and_out(text: str, tmp_path: Path):
     file, store = tmp_path / "r.csv", tmp_path / "s.db"
     cells = {"kind": "slot_depth", "fret": "5", "place": "bass", "value": "1.7", "unit": "mm", "gauge": text,
@@ -253,7 +301,7 @@ def test_hostile_texts_go_in_and_out(text: str, tmp_path: Path):
     assert gone == ([] if text in {"no", "0"} else [text])
 
 
-_TEXT = st.text(max_size=12)
+_TEXT = st.text(st.just(" ") | st.characters(exclude_categories=["C", "Z"]), max_size=12)
 _SIZE = st.integers(1, 10_000_000_000)
 _NM = st.integers(-10_000_000_000, 10_000_000_000)
 
