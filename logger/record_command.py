@@ -14,7 +14,7 @@ from logger.errors import RecordError
 from logger.sealing import keys
 from logger.sealing.beside import check_beside, check_folder, files_of, folder_of, write_beside
 from logger.sealing.canonical import MOST_BYTES, canonical, parse
-from logger.sealing.page import page, plain
+from logger.sealing.page import check_told, page, plain
 from logger.sealing.qr import qr_svg, qr_text
 from logger.sealing.seal import (
     NothingToSealError,
@@ -74,7 +74,7 @@ def _seal(options: argparse.Namespace) -> int:
         terminal.say(line)
     for line in troubles:
         terminal.note(line)
-    return OK
+    return FAILED if troubles else OK
 
 
 def _sealed(
@@ -156,6 +156,8 @@ def _verify(options: argparse.Namespace) -> int:
             sealed = certified(sealed, later)
         whose = check_own(sealed, _folder(options)) if key is None and shop is None else _given_words(key, shop)
         check_trust(sealed, key=key, shop=shop)
+        for one in sealed:
+            check_told(one)
         kept_outside = "" if head is None else _check_head(sealed, read_head(head))
         if options.code is not None:
             check_code(sealed, options.code)

@@ -4,12 +4,13 @@ A name begins with eight digits of the file's hash, so that two of one name stan
 """
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from logger.attachments import safe_name
+from logger.counted import counted
 from logger.errors import InputFileError, RecordError, StoreError
 from logger.plain_file import read_plain
 from logger.sealing.verify import Sealed
@@ -99,6 +100,8 @@ def write_beside(records: Path, files: Sequence[File], *, store: Path) -> list[s
 def check_beside(records: Path, sealed: Sequence[Sealed]) -> str:
     """Check the attached files beside a file of records and say how many there are, empty where it tells of none.
 
+    Files in their folder that no record tells of are named.
+
     A file that is not there is said and no fault of the record: the record may travel alone.
 
     Raises:
@@ -109,12 +112,35 @@ def check_beside(records: Path, sealed: Sequence[Sealed]) -> str:
     if folder.is_symlink():
         raise RecordError(f"{folder} is a link, not a folder: the attached files in it are not looked at")
     missing = [file.name for file in files if not _is_there(folder / file.name, file)]
+    unknown = _unknown(folder, {file.name for file in files})
     if not files:
-        return ""
+        return unknown
     there = len(files) - len(missing)
     words = f"{there} of {len(files)} attached {'file' if len(files) == 1 else 'files'} beside it, as sealed"
     more = f" and {len(missing) - 5} more" if len(missing) > 5 else ""
-    return f"{words}; not in {folder}: {', '.join(missing[:5])}{more}" if missing else words
+    found = f"{words}; not in {folder}: {', '.join(missing[:5])}{more}" if missing else words
+    return f"{found}; {unknown}" if unknown else found
+
+
+def _unknown(folder: Path, known: Collection[str]) -> str:
+    """Say which files of a folder no record tells of, empty where there are none.
+
+    Raises:
+        RecordError: the folder cannot be read.
+    """
+    try:
+        names = sorted(one.name[:60] for one in folder.iterdir() if one.name not in known)
+    except (FileNotFoundError, NotADirectoryError):
+        return ""
+    except OSError as error:
+        raise RecordError(f"folder {folder} cannot be read ({error.strerror or error})") from error
+    more = f" and {len(names) - 5} more" if len(names) > 5 else ""
+    verb = "is" if len(names) == 1 else "are"
+    return (
+        f"{counted(len(names), 'file')} beside it {verb} not in the record: {', '.join(names[:5])}{more}"
+        if names
+        else ""
+    )
 
 
 def _is_there(path: Path, file: File) -> bool:

@@ -249,7 +249,9 @@ def _row(row: type[R], values: Mapping[str, Any], **given: str) -> R:
     table = TABLES[row]
     found = {one.name: _value_from(one, (values | given).get(one.name)) for one in table.columns}  # type: ignore[operator]
     if problem := table.problem(list(found.values())):
-        raise RecordError(f"a {table.name} of the record does not hold: {problem[:200]}")
+        name = table.name.replace("_", " ")
+        article = "an" if name[0] in "aeiou" else "a"
+        raise RecordError(f"{article} {name} of the record does not hold: {problem[:200]}")
     return row(**found)
 
 

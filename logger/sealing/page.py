@@ -87,6 +87,16 @@ def page(sealed: Sealed, *, software: str) -> list[str]:
     return [*lines, *([f"{software} cannot judge these readings again: {plain(why_not)}"] if why_not else [])]
 
 
+def check_told(sealed: Sealed) -> None:
+    """Check that a record's document tells what `page` shows: a signature alone says nothing of that.
+
+    Raises:
+        RecordError: it does not.
+    """
+    account_from(sealed.document)
+    _all_found(sealed.document.get("verdicts"))
+
+
 def _heading(sealed: Sealed, account: Account) -> list[str]:
     document = sealed.document
     certificate = sealed.certificate

@@ -8,12 +8,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from logger.errors import InputFileError
+from logger.errors import InputFileError, StoreLossError
+from logger.names import brief
 from logger.sealing.canonical import canonical, parse
 from logger.sealing.document import Account, account_json, gather, judged
 from logger.sealing.keys import SigningKey
 from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, check_trust, read_records
 from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
+from logger.store.attached import ASTRAY, content_state
 from logger.store.events import rests_on
 
 _SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "attachment_notes", "software")
@@ -71,6 +73,7 @@ def seal(
     Raises:
         RecordError: the account has no canonical form or is too large, or the certificate does not hold yet.
         InputFileError: a description or a session's limits do not hold.
+        StoreLossError: an attached file's content is missing or changed; a record names only what is there.
         StoreError: the store cannot be read or cannot keep the record.
     """
     instrument = sessions[0].instrument
@@ -82,10 +85,24 @@ def seal(
     said = account_json(account) | {"software": software}
     if opened is not None and _is_said(opened, said):
         return opened, False
+    _check_contents(account, store.path)
     bench = {"key": key.public, "store": store.store_id}
     row = _row(said | {"bench": bench, "rests_on": rests}, account, key, before, opened, certificate, now_ns)
     store.put(row)
     return row, True
+
+
+def _check_contents(account: Account, store: Path) -> None:
+    astray = {
+        one.name: state for one in account.attachments if (state := content_state(store, one.sha256, one.size))
+    }  # fmt: skip
+    if astray:
+        listed = ", ".join(f"{brief(name)} is {state}" for name, state in list(astray.items())[:5])
+        more = f" and {len(astray) - 5} more" if len(astray) > 5 else ""
+        raise StoreLossError(
+            f"every attached file must be there to be sealed, but {listed}{more}: nothing was sealed; {ASTRAY}",
+            path=store,
+        )
 
 
 def sealed_already(reader: StoreReader, sessions: Sequence[SessionRow], *, software: str) -> RecordRow | None:

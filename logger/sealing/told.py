@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.errors import RecordError
 from logger.sealing import keys
-from logger.sealing.page import Found, beside_sealed, plain
+from logger.sealing.page import Found, beside_sealed, check_told, plain
 from logger.sealing.seal import choose, records_file, sealed_already
 from logger.sealing.verify import Sealed, check_head, check_trust, read_file, read_head, read_records
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, where_words
@@ -166,6 +166,7 @@ def verified(reader: StoreReader, session: str, *, software: str, folder: Path) 
 def _checked(row: RecordRow, folder: Path) -> Told:
     try:
         sealed = read_records(records_file([row]))
+        check_told(sealed[0])
         whose = check_own(sealed, folder)
     except RecordError as error:
         return {"number": row.number, "good": False, "says": plain(str(error), 400)}

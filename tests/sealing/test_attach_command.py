@@ -190,3 +190,47 @@ def test_a_file_in_the_way_of_the_folder_is_told_before_anything_is_sealed(recor
     assert status == 2
     assert "r.attachments: must be a folder for the attached files" in err
     assert record("export", "--out", "all.json")[2].startswith("fretledger: the store holds no record")
+
+
+def test_a_file_beside_it_that_no_record_tells_of_is_named(record: Record, sealed: Path) -> None:
+    Path("r.attachments/extra.txt").touch()
+
+    status, lines, _ = record("verify", sealed)
+
+    assert status == 0
+    assert lines[0].endswith("beside it, as sealed; 1 file beside it is not in the record: extra.txt")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "state"),
+    [
+        pytest.param(lambda file: file.unlink(), "missing", id="missing"),
+        pytest.param(lambda file: file.write_bytes(b"else"), "changed", id="changed"),
+    ],
+)
+def test_a_lost_file_is_not_signed_for(
+    record: Record, store: Store, spoil: Callable[[Path], object], state: str
+) -> None:
+    content = store.path.parent / "attachments" / PAPER_SHA256
+    spoil(content)
+
+    status, lines, err = record("seal", "--out", "r.json")
+
+    assert (status, lines, Path("r.json").exists()) == (4, [], False)
+    assert f"'neck.txt' is {state}: nothing was sealed; put the file back" in err
+    assert "attach it again" in err
+    Path("neck.txt").write_bytes(PAPER)
+    record("attach", "neck.txt")
+    assert record("seal", "--out", "r.json")[0] == 0
+
+
+def test_a_file_lost_since_sealing_is_said_when_the_record_is_written_again(
+    record: Record, store: Store, sealed: Path
+) -> None:
+    (store.path.parent / "attachments" / PAPER_SHA256).unlink()
+
+    status, lines, err = record("seal", "--out", "again.json")
+
+    assert status == 1
+    assert lines[0].startswith("record 1 says all of it already")
+    assert "is missing; put the file back" in err

@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ from sealed_bench import KEY
 
 from logger.errors import RecordError
 from logger.sealing.canonical import canonical, parse
-from logger.sealing.page import page
+from logger.sealing.page import check_told, page
 from logger.sealing.seal import records_file
 from logger.sealing.verify import Sealed, read_records
 from logger.store import RecordRow
@@ -81,10 +82,14 @@ def test_whatever_a_stranger_signed_is_shown_tame_or_refused(chain: list[RecordR
     rng, shown = random.Random(seed), 0
     for _ in range(60):
         changed = _replaced(document, rng.choice(places), rng.choice(HOSTILE))
+        sealed = Sealed(document=changed, sha256="ab" * 32, key=KEY.public, certificate=None)
         try:
-            lines = page(Sealed(document=changed, sha256="ab" * 32, key=KEY.public, certificate=None), software="t")
-        except RecordError:
+            lines = page(sealed, software="t")
+        except RecordError as error:
+            with pytest.raises(RecordError, match=re.escape(str(error))):
+                check_told(sealed)
             continue
+        check_told(sealed)
         shown += 1
         assert all(line.isprintable() and len(line) < 1000 for line in lines)
     assert 0 < shown < 60

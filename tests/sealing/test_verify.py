@@ -4,11 +4,13 @@ import hashlib
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 import pytest
-from sealed_bench import KEY, OTHER_KEY, SHOP, Sealer, keep, sitting
+from sealed_bench import KEY, OTHER_KEY, SHOP, Sealer, keep, no_page, sitting
 
+from logger.cli import run
 from logger.errors import RecordError
 from logger.sealing import keys
 from logger.sealing.canonical import canonical
@@ -325,3 +327,31 @@ def test_a_head_that_was_altered_is_refused(
 ) -> None:
     with pytest.raises(RecordError, match=words):
         read_head(json.dumps(alter(json.loads(_head(chain[2])))).encode())
+
+
+@pytest.mark.parametrize(
+    ("alter", "words"),
+    [
+        pytest.param(lambda one: one["attachments"][0].update(size="x"), "an attachment of the record does not hold",
+                     id="attachment"),
+        pytest.param(lambda one: one.update(verdicts=3), "verdicts", id="verdicts"),
+        pytest.param(lambda one: one.update(sessions=[{}]), "the record's 'session' must be an object", id="session"),
+    ],
+)  # fmt: skip
+def test_what_is_well_signed_and_tells_no_account_is_not_good(
+    change: Change, tmp_path: Path, capsys: pytest.CaptureFixture[str], alter: Callable[[dict[str, Any]], object],
+    words: str,
+) -> None:  # fmt: skip
+    def altered(records: Records) -> None:
+        del records[1:]
+        alter(records[0]["document"])
+        resign(records[0])
+
+    file = tmp_path / "odd.json"
+    file.write_bytes(change(altered))
+    assert run(["record", "verify", str(file), "--key", KEY.public], no_page) == 1
+    line = capsys.readouterr().out
+    assert line.startswith("not good: ")
+    assert words in line
+    assert run(["record", "show", str(file)], no_page) == 2
+    assert words in capsys.readouterr().err
