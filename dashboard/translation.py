@@ -32,7 +32,9 @@ def read_translation(path: Path, english: Mapping[str, Any]) -> dict[str, Any]:
     try:
         given = json.loads(text) if path.suffix == ".json" else tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # TOML and JSON faults are all of this kind
-        raise TranslationError(f"{path}: words must be TOML or, named .json, JSON in UTF-8: {error}") from error
+        where = f" goes wrong at line {error.lineno}, column {error.colno}" if isinstance(error, json.JSONDecodeError) \
+            else f": {str(error)[:120]}"  # fmt: skip
+        raise TranslationError(f"{path}: words must be TOML or, named .json, JSON{where}; mend the file") from error
     if not isinstance(given, dict):
         raise TranslationError(f"{path}: words must be a table, got a {type(given).__name__}")
     return _over(english, given, path)

@@ -73,7 +73,10 @@ def safe_name(name: str, kind: FileKind | None = None) -> str:
     """
     plain = unicodedata.normalize("NFC", re.split(r"[/\\]", name)[-1])
     plain = "".join(one if one.isprintable() and one != "�" else "_" for one in plain)
-    stem, dot, ending = _OF_NO_FILE.sub("_", plain).strip(" .").rpartition(".")
+    named = _OF_NO_FILE.sub("_", plain).strip(" ")
+    if kind is not None and named.lstrip(". ").lower() in {one[1:] for one in kind.endings} and named.startswith("."):
+        named = ""  # nothing but dots and an ending
+    stem, dot, ending = named.strip(" .").rpartition(".")
     if not dot or not stem or len(ending) > _MOST_CUT:
         stem, ending = stem + dot + ending, ""
     if kind is not None and f".{ending.lower()}" not in kind.endings:

@@ -143,8 +143,9 @@ def _picture(content: bytes, opened: Callable[[BytesIO], ImageFile.ImageFile], n
     except AttachmentError:
         raise
     except _UNREADABLE as error:
-        reason = " ".join(str(error).split())[:80] or type(error).__name__
-        raise AttachmentError(f"is no whole {name} picture ({reason}); open it and save it anew") from error
+        raise AttachmentError(
+            f"is no whole {name} picture: it breaks off or is damaged; open it and save it anew"
+        ) from error
     return cautions
 
 

@@ -11,7 +11,7 @@ from logger.errors import InputFileError
 
 
 def check_out(path: Path, *, store: Path) -> Path:
-    """Return a path that may be written: a plain new file or one to replace, not reached by a detour.
+    """Return a path that may be written: a plain new file or one to replace.
 
     Args:
         path: where a person wants a file.
@@ -23,8 +23,6 @@ def check_out(path: Path, *, store: Path) -> Path:
     told = str(path)
     if any(ord(one) < 32 or ord(one) == 127 for one in told):
         raise InputFileError(f"--out must not hold control characters, got {told!r}; give a plain path")
-    if ".." in path.parts:
-        raise InputFileError(f"--out {told}: must not climb with '..'; give the path of the folder itself")
     folder = path.parent
     if not path.name or not folder.is_dir():
         raise InputFileError(f"--out {told}: must name a file in a folder that exists; create the folder first")

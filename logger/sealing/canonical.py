@@ -29,12 +29,18 @@ def canonical(value: Any) -> bytes:
         return rfc8785.dumps(value)
     except RecursionError as error:
         raise RecordError("not canonical: nested too deep") from error
-    except ValueError as error:  # the library's own errors, and what encoding a key raises
-        raise RecordError(f"not canonical: {str(error)[:120]}") from error
+    except rfc8785.FloatDomainError as error:
+        raise RecordError("not canonical: a number is not finite") from error
+    except rfc8785.IntegerDomainError as error:
+        raise RecordError("not canonical: a whole number from 2^53 on must be written as text") from error
+    except ValueError as error:  # a lone surrogate in a text or a key, or no value of JSON
+        raise RecordError("not canonical: a text holds half of a character, or a value is none of JSON") from error
 
 
 def parse(text: bytes) -> Any:
     """Return the values of a JSON text that has a canonical form; the text itself need not be in it.
+
+    A byte order mark before it is passed over, as RFC 8259, 8.1 lets a parser do.
 
     Raises:
         RecordError: it is too large, not UTF-8, not JSON, names a key twice, or holds what has no canonical form.
@@ -43,7 +49,7 @@ def parse(text: bytes) -> Any:
         raise RecordError(f"too large: a record file has at most {MOST_BYTES >> 20} MiB")
     try:
         return json.loads(
-            text.decode("utf-8"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole,
+            text.decode("utf-8-sig"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole,
             parse_float=_decimal,
         )  # fmt: skip
     except RecordError:
@@ -53,7 +59,9 @@ def parse(text: bytes) -> Any:
     except RecursionError as error:
         raise RecordError("not canonical: nested too deep") from error
     except json.JSONDecodeError as error:
-        raise RecordError(f"not JSON: {error.msg} at line {error.lineno}, column {error.colno}") from error
+        raise RecordError(
+            f"not JSON: it breaks off or goes wrong at line {error.lineno}, column {error.colno}"
+        ) from error
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

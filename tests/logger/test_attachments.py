@@ -175,6 +175,8 @@ def test_attaching_again_puts_back_what_was_lost(store: Store) -> None:
         pytest.param("neck.jpg.exe", "neck.jpg.jpg", id="two endings"),
         pytest.param("..", "file.jpg", id="dots"),
         pytest.param("", "file.jpg", id="empty"),
+        pytest.param("..jpg", "file.jpg", id="dots and an ending"),
+        pytest.param(".jpeg", "file.jpg", id="an ending alone"),
         pytest.param(".hidden", "hidden.jpg", id="hidden"),
         pytest.param("CON.jpg", "_CON.jpg", id="a device"),
         pytest.param("gpj\u202e.exe", "gpj_.jpg", id="written from right to left"),

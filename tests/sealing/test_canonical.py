@@ -2,6 +2,8 @@
 
 import csv
 import json
+import math
+import re
 import struct
 from pathlib import Path
 
@@ -85,8 +87,9 @@ def test_what_is_written_reads_back_to_the_same_form(value: object) -> None:
         pytest.param(b"[" * 200_000, "nested too deep", id="deep"),
         pytest.param(b'{"a":' * 200_000, "nested too deep", id="deep objects"),
         pytest.param(b'"\xff"', "not UTF-8", id="bytes"),
-        pytest.param(b"\xef\xbb\xbf{}", "not JSON", id="byte order mark"),
-        pytest.param(b"", "not JSON: Expecting value at line 1, column 1", id="empty"),
+        pytest.param(b"\xef\xbb\xbf\xef\xbb\xbf{}", "not JSON", id="two byte order marks"),
+        pytest.param(b"{} {}", "not JSON: it breaks off or goes wrong at line 1, column 4", id="more behind it"),
+        pytest.param(b"", "not JSON: it breaks off or goes wrong at line 1, column 1", id="empty"),
         pytest.param(b"{'a': 1}", "not JSON", id="python"),
         pytest.param(b" " * (MOST_BYTES + 1), "too large", id="size"),
     ],
@@ -116,3 +119,22 @@ def test_what_cannot_be_signed_is_not_written(value: object) -> None:
 def test_a_parsed_lone_surrogate_has_no_canonical_form() -> None:
     with pytest.raises(RecordError, match="not canonical"):
         canonical(parse(rb'{"a":"\ud800"}'))
+
+
+def test_a_byte_order_mark_before_a_file_is_passed_over() -> None:
+    assert parse(b'\xef\xbb\xbf{"a": 1}') == {"a": 1}
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        pytest.param(math.nan, "a number is not finite", id="nan"),
+        pytest.param(1 << 60, "a whole number from 2^53 on must be written as text", id="large"),
+        pytest.param("\ud800", "a text holds half of a character", id="text"),
+        pytest.param({"\ud800": 1}, "a text holds half of a character", id="key"),
+        pytest.param({1: 1}, "a value is none of JSON", id="a key that is none"),
+    ],
+)
+def test_what_has_no_canonical_form_is_told_in_own_words(value: object, words: str) -> None:
+    with pytest.raises(RecordError, match=re.escape(words)):
+        canonical(value)
