@@ -72,6 +72,8 @@ _BEGINNING_LOST: Final = (
     "a witness beside the file says that it is a store, so its beginning was overwritten",
     "`fretledger store inspect` says what is left and what to do",
 )
+_NO_PLACE: Final = ("no files can be made in this folder", "name a folder on a disk")
+"""What a folder of the system itself, such as /proc, says with the number of a folder that is not there."""
 _BUSY: Final = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL)
 
 
@@ -89,6 +91,8 @@ def in_words(error: sqlite3.Error | OSError, *, path: Path, doing: str) -> Store
     """
     if isinstance(error, OSError):
         cause, remedy = OS_FAULTS.get(error.errno or 0, _UNKNOWN)
+        if error.errno == errno.ENOENT and path.parent.is_dir():
+            cause, remedy = _NO_PLACE
         return StoreError(_sentence(path, doing, cause, error.strerror or str(error), remedy), path=path)
     code = primary_code(error)
     cause, remedy = _OURS if code is None else SQLITE_FAULTS.get(code, _UNKNOWN)

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreBusyError, StoreError, StoreForeignError
+from logger.store import Store
 from logger.store.faults import OS_FAULTS, SQLITE_FAULTS, in_words
 
 # Source: sqlite.org/rescode.html, "Primary Result Code List", without those that are no failure: OK, ROW, DONE
@@ -87,3 +88,9 @@ def test_errors_of_the_system_are_told(number: int) -> None:
 
     assert text.startswith("session store bench.db cannot be created: ")
     assert "(as reported); " in text
+
+
+@pytest.mark.skipif(not Path("/proc/self").exists(), reason="no folder of the system itself")
+def test_a_folder_that_takes_no_files_is_not_said_to_be_missing() -> None:
+    with pytest.raises(StoreError, match=r"no files can be made in this folder .*; name a folder on a disk$"):
+        Store.create(Path("/proc/x.db"))
