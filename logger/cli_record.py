@@ -80,6 +80,9 @@ def _add_seal(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--head", type=Path, metavar="FILE.json", help="where the signed head goes; else beside the store"
     )
+    parser.add_argument(
+        "--without-lost-files", action="store_true", help="where attached files are lost, the record says so"
+    )
     parser.add_argument("--customer", metavar="NAME", help="kept unsigned, in a file beside --out, never in the record")
     _add_keys(parser)
 

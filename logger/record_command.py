@@ -96,7 +96,8 @@ def _sealed(
         certificate = keys.read_certificate(own, bench=key.public) if own.exists() else None
         try:
             row, new = seal(
-                store, sessions, key, certificate=certificate, software=SOFTWARE, now_ns=time.time_ns()
+                store, sessions, key, certificate=certificate, software=SOFTWARE, now_ns=time.time_ns(),
+                without_lost=options.without_lost_files,
             )  # fmt: skip
         except RecordError as error:
             raise CommandError(f"this account cannot be sealed: {error}") from error

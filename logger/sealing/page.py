@@ -84,6 +84,7 @@ def page(sealed: Sealed, *, software: str) -> list[str]:
             lines += _difference_lines(own, again.get(sitting.session.id, []), software)
     for file in account.attachments:
         lines += _file_lines(file, [one for one in account.attachment_notes if one.attachment == file.id])
+    lines += [f"lost before it was sealed: {plain(name)}" for name in _lost_files(sealed.document)]
     return [*lines, *([f"{software} cannot judge these readings again: {plain(why_not)}"] if why_not else [])]
 
 
@@ -95,6 +96,21 @@ def check_told(sealed: Sealed) -> None:
     """
     account_from(sealed.document)
     _all_found(sealed.document.get("verdicts"))
+    _lost_files(sealed.document)
+
+
+def _lost_files(document: Mapping[str, Any]) -> list[str]:
+    """Return the names of the attached files whose content was lost when a record was sealed.
+
+    Raises:
+        RecordError: the document does not tell of them as a record does.
+    """
+    listed = document.get("lost_files", [])
+    if not isinstance(listed, list) or not all(
+        isinstance(one, Mapping) and isinstance(one.get("name"), str) for one in listed
+    ):
+        raise RecordError("the record's 'lost_files' must be a list of objects, each with a name")
+    return [one["name"] for one in listed]
 
 
 def _heading(sealed: Sealed, account: Account) -> list[str]:

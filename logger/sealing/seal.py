@@ -3,7 +3,8 @@
 import hashlib
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -14,11 +15,20 @@ from logger.sealing.canonical import canonical, parse
 from logger.sealing.document import Account, account_json, gather, judged
 from logger.sealing.keys import SigningKey
 from logger.sealing.verify import FILE_FORMAT, HEAD_FORMAT, RECORD_FORMAT, check_trust, read_records
-from logger.store import NO_INSTRUMENT, RecordRow, SessionRow, Store, StoreReader, new_id
+from logger.store import NO_INSTRUMENT, Attachment, RecordRow, SessionRow, Store, StoreReader, new_id
 from logger.store.attached import ASTRAY, content_state
 from logger.store.events import rests_on
 
-_SAYS: Final = ("instrument", "sessions", "gauges", "checks", "attachments", "attachment_notes", "software")
+_SAYS: Final = (
+    "instrument",
+    "sessions",
+    "gauges",
+    "checks",
+    "attachments",
+    "attachment_notes",
+    "lost_files",
+    "software",
+)
 """What a document says of the instrument; the rest is about the record itself, or follows from it."""
 
 
@@ -54,7 +64,7 @@ def choose(reader: StoreReader, *, session: str | None, name: str | None) -> lis
 
 def seal(
     store: Store, sessions: Sequence[SessionRow], key: SigningKey, *, certificate: Mapping[str, str] | None,
-    software: str, now_ns: int,
+    software: str, now_ns: int, without_lost: bool = False,
 ) -> tuple[RecordRow, bool]:  # fmt: skip
     """Seal what the store holds of some sessions of one instrument, keep the record, return it and whether it is new.
 
@@ -69,6 +79,7 @@ def seal(
         certificate: the shop's for that key, or None.
         software: what judges, with its version.
         now_ns: UTC wall clock.
+        without_lost: where the content of attached files is lost, say so in the record instead of refusing.
 
     Raises:
         RecordError: the account has no canonical form or is too large, or the certificate does not hold yet.
@@ -85,24 +96,41 @@ def seal(
     said = account_json(account) | {"software": software}
     if opened is not None and _is_said(opened, said):
         return opened, False
-    _check_contents(account, store.path)
+    astray = _astray(account, store.path)
+    if astray and not without_lost:
+        raise StoreLossError(_lost_words(astray), path=store.path)
+    if astray:
+        account = _without(account, {one.sha256 for one in astray})
+        lost = [{"name": one.name, "sha256": one.sha256, "size": one.size} for one in astray]
+        said = account_json(account) | {"software": software, "lost_files": lost}
+        if opened is not None and _is_said(opened, said):
+            return opened, False
     bench = {"key": key.public, "store": store.store_id}
     row = _row(said | {"bench": bench, "rests_on": rests}, account, key, before, opened, certificate, now_ns)
     store.put(row)
     return row, True
 
 
-def _check_contents(account: Account, store: Path) -> None:
-    astray = {
-        one.name: state for one in account.attachments if (state := content_state(store, one.sha256, one.size))
-    }  # fmt: skip
-    if astray:
-        listed = ", ".join(f"{brief(name)} is {state}" for name, state in list(astray.items())[:5])
-        more = f" and {len(astray) - 5} more" if len(astray) > 5 else ""
-        raise StoreLossError(
-            f"every attached file must be there to be sealed, but {listed}{more}: nothing was sealed; {ASTRAY}",
-            path=store,
-        )
+def _astray(account: Account, store: Path) -> dict[Attachment, str]:
+    """Return the attached files whose content is not there as it was attached, and what is wrong with it."""
+    found = {one: content_state(store, one.sha256, one.size) for one in account.attachments}
+    return {one: state for one, state in found.items() if state}
+
+
+def _lost_words(astray: Mapping[Attachment, str]) -> str:
+    listed = ", ".join(f"{brief(one.name)} is {state}" for one, state in list(astray.items())[:5])
+    more = f" and {len(astray) - 5} more" if len(astray) > 5 else ""
+    return (
+        f"every attached file must be there to be sealed, but {listed}{more}: nothing was sealed; {ASTRAY}, or let the "
+        "record say that it is lost: record seal --without-lost-files"
+    )
+
+
+def _without(account: Account, hashes: Collection[str]) -> Account:
+    kept = [one for one in account.attachments if one.sha256 not in hashes]
+    own = {one.id for one in kept}
+    notes = [one for one in account.attachment_notes if one.attachment in own]
+    return replace(account, attachments=kept, attachment_notes=notes)
 
 
 def sealed_already(reader: StoreReader, sessions: Sequence[SessionRow], *, software: str) -> RecordRow | None:

@@ -218,7 +218,7 @@ def test_a_lost_file_is_not_signed_for(
 
     assert (status, lines, Path("r.json").exists()) == (4, [], False)
     assert f"'neck.txt' is {state}: nothing was sealed; put the file back" in err
-    assert "attach it again" in err
+    assert "attach it again, or let the record say that it is lost: record seal --without-lost-files" in err
     Path("neck.txt").write_bytes(PAPER)
     record("attach", "neck.txt")
     assert record("seal", "--out", "r.json")[0] == 0
@@ -234,3 +234,16 @@ def test_a_file_lost_since_sealing_is_said_when_the_record_is_written_again(
     assert status == 1
     assert lines[0].startswith("record 1 says all of it already")
     assert "is missing; put the file back" in err
+
+
+def test_a_record_may_say_that_a_file_is_lost(record: Record, store: Store) -> None:
+    (store.path.parent / "attachments" / PAPER_SHA256).unlink()
+
+    assert record("seal", "--without-lost-files", "--out", "r.json")[0] == 0
+
+    document = json.loads(Path("r.json").read_bytes())["records"][0]["document"]
+    assert document["lost_files"] == [{"name": "neck.txt", "sha256": PAPER_SHA256, "size": len(PAPER)}]
+    assert document["attachments"] == []
+    assert "attachment_notes" not in document
+    assert "lost before it was sealed: neck.txt" in record("show", "r.json")[1]
+    assert record("seal", "--without-lost-files")[1][0].startswith("record 1 says all of it already")
