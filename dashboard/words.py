@@ -139,6 +139,7 @@ PAGE: Final = MappingProxyType({
     "views": "Views",
     "looking": "One moment, the readings are being judged",
     "not_told": "This cannot be shown: {why}",
+    "bench_away": "the bench does not answer just now; it is asked again as soon as it does",
     "bench": "Bench",
     "live": "live",
     "connecting": "connecting",

@@ -15,7 +15,7 @@ INK, SOFT, RULE, PAPER = (28, 36, 43), (85, 96, 106), (205, 197, 182), (255, 255
 COLOURS: Final = {"pass": (11, 97, 164), "fail": (179, 58, 0), "remeasure": (243, 215, 74)}
 """As on the page: blue, vermilion and yellow after Okabe and Ito, 2008."""
 PATHS: Final = {
-    "treble": ((179, 58, 0), ()),
+    "treble": ((138, 47, 126), ()),
     "centre": ((85, 96, 106), (1.6, 1.0)),
     "bass": ((11, 97, 164), (0.5, 0.9)),
 }

@@ -8,6 +8,7 @@ from playwright.sync_api import expect
 
 from dashboard import feed
 from dashboard.server import RunningPage, serve
+from dashboard.words import PAGE
 
 pytestmark = pytest.mark.browser
 
@@ -51,6 +52,24 @@ def test_a_restarted_bench_is_found_and_caught_up_with(
     expect(page.locator("#reading")).to_contain_text("1.033 mm")
     expect(page.locator("#warnings")).to_have_text("")
     assert page.evaluate("() => window.same") is True
+    other.door.close()
+
+
+def test_a_view_opened_while_the_bench_is_away_says_so_and_is_asked_again(
+    bench: Any, served: RunningPage, page_of: Any, restarted: Any, neck: dict[str, Any]
+) -> None:
+    bench.publish(**neck)
+    page = page_of(url=served.url).page
+    served.stop()
+    expect(page.locator("#link")).to_contain_text("Connection lost")
+    page.locator("#to-rack").click()
+    asked = page.locator("#view-rack")
+    expect(asked).to_contain_text(PAGE["bench_away"])
+    other = type(bench)(boot="second")
+    other.publish(**neck)
+    restarted(served, other)
+    expect(page.locator("#link")).to_have_text("live", timeout=AGAIN_MS)
+    expect(asked).not_to_contain_text(PAGE["bench_away"], timeout=AGAIN_MS)
     other.door.close()
 
 

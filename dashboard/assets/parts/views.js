@@ -16,12 +16,12 @@
   bench.looked = () => decodeURIComponent(location.hash.slice(1).split('/')[1] ?? '');
 
   bench.look = async (what, wanted = {}) => {
-    const answer = await fetch(`/look/${what}?${new URLSearchParams(wanted)}`);
+    const answer = await fetch(`/look/${what}?${new URLSearchParams(wanted)}`).catch(() => { throw new Error(fill('bench_away')); });
     if (!answer.ok) throw new Error((await answer.text()).trim() || answer.statusText);
     return answer.json();
   };
 
-  let asked = '', busy = false;
+  let asked = '', busy = false, away = false;
   const state = (name, {what, wanted, rests}) => JSON.stringify([name, what, wanted(), rests(), bench.snap?.seq ?? 0, bench.unit]);
   const show = async () => {
     const name = bench.view(), node = bench.by(`view-${name}`), maker = makers.get(name);
@@ -36,11 +36,17 @@
     } catch (error) {
       node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})}));
       asked = now;
+      away = error.message === fill('bench_away');
     } finally {
       busy = false;
     }
     if (bench.view() !== name) show();  // another view was opened meanwhile
   };
+  bench.on('link', (lost) => {
+    if (lost || !away) return;
+    away = false;
+    bench.lookAgain();
+  });
   // Something was kept that no snapshot tells of: the view that is shown asks again.
   bench.lookAgain = () => {
     asked = '';
