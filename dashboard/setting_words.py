@@ -31,6 +31,11 @@ SETTING_WORDS: Final = MappingProxyType({
     "spoken_bass": "bass end",
     "spoken_centre": "centre",
     "spoken_treble": "treble end",
+    "limits_title": "Limits of this session",
+    "limits_least": "at least, {unit}",
+    "limits_most": "at most, {unit}",
+    "limits_more": "A session keeps the limits it was begun with. Others come from a file of yours: fretledger bench "
+    "--limits FILE --new",
     "language": "Language",
     "language_name": "English",
     "language_more": "A translation is a file of words, given to the bench with --words.",

@@ -57,6 +57,17 @@ def test_the_unit_here_is_the_unit_above(page: Page) -> None:
     expect(page.get_by_role("radio", name="mm")).to_be_checked()
 
 
+def test_the_limits_that_count_are_shown_in_the_unit_of_the_page(page: Page, shared: Any) -> None:
+    shared[0].publish(limits={"proud_end": [None, 0.05], "low_fret": [-0.03, None], "of a later version": [0, 1]})
+    rows = page.locator("#limits tbody tr")
+    page.reload()
+    expect(rows).to_have_count(2)
+    expect(rows.first).to_contain_text("0.050")
+    expect(rows.last).to_contain_text("\N{MINUS SIGN}0.030")
+    page.locator("#unit-in").click()
+    expect(rows.first).to_contain_text("0.0020")
+
+
 def test_the_theme_follows_the_system_again(page: Page) -> None:
     page.get_by_role("radio", name="dark").check()
     expect(page.locator("html")).to_have_attribute("data-theme", "dark")

@@ -25,6 +25,14 @@
     el('p', {id: 'no-voice', class: 'calm', role: 'status'}));
   const keys = () => el('section', {class: 'card'}, el('h2', {text: fill('keys')}), bench.keyList());
   const language = () => el('section', {class: 'card'}, el('h2', {text: fill('language')}), el('p', {text: fill('language_name')}), el('p', {class: 'calm', text: fill('language_more')}));
+  // What counts at this bench; set by a file, so that a slip of the finger never moves a limit.
+  const limits = () => {
+    const node = bench.by('limits'), given = Object.entries(bench.snap?.limits ?? {}).filter(([check]) => check in bench.words.checks);
+    const size = (mm) => (typeof mm === 'number' ? bench.number(mm) : '\u2013');
+    bench.draw(node, [bench.unit, given], () => [el('h2', {text: fill('limits_title')}), el('div', {class: 'table-box'},
+      bench.table([fill('column_check'), fill('limits_least', {unit: bench.unit}), fill('limits_most', {unit: bench.unit})],
+        given.map(([check, [low, high]]) => [bench.words.checks[check].title, size(low), size(high)]))), el('p', {class: 'calm', text: fill('limits_more')})]);
+  };
   const form = () => el('form', {id: 'choices', class: 'card'}, el('h2', {text: fill('in_this_browser')}),
     one('unit', 'unit', {mm: 'mm', in: 'in'}), one('theme', 'theme', THEMES), one('type', 'type', TYPES), sounds(), speech(),
     group('pedal', el('p', {class: 'calm', text: fill('pedal_more')}), el('div', {class: 'choices'}, ...Object.entries(PEDALS).map(([value, each]) => choice('pedal', value, each)))));
@@ -32,6 +40,7 @@
   const at = (name) => bench.by('choices').elements[name];
   const sync = () => {
     if (!bench.by('choices')) return;
+    limits();
     at('unit').value = bench.unit;
     at('theme').value = bench.recall('theme') || 'system';
     at('type').value = bench.type();
@@ -64,7 +73,7 @@
   const draw = (node) => {
     if (!bench.by('choices')) {
       node.replaceChildren(el('h1', {class: 'unseen', text: fill('settings')}), el('div', {class: 'settings'}, form(),
-        el('div', {class: 'beside'}, el('section', {id: 'network', class: 'card'}), keys(), language())));
+        el('div', {class: 'beside'}, el('section', {id: 'limits', class: 'card'}), el('section', {id: 'network', class: 'card'}), keys(), language())));
       bench.by('choices').addEventListener('submit', (event) => event.preventDefault());
     }
     sync();
@@ -74,6 +83,7 @@
   document.addEventListener('change', changed);
   document.addEventListener('click', pressed);
   bench.on('look', sync);
+  bench.on('snapshot', () => { if (bench.by('limits')) limits(); });
   bench.on('voices', sync);
   bench.on('ready', () => bench.addView('settings', {draw}));
 })();
