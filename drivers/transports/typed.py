@@ -22,6 +22,7 @@ _SENTENCE: Final = re.compile(
 _BETWEEN: Final = re.compile(r"[ ]?(?:\.{2,3}|\u2026|/)[ ]?")
 _PARTS: Final = re.compile(r"([+-]?[0-9.]+)[ ]*(.*)")
 _DECIMAL_COMMA: Final = re.compile(r"([0-9]*),([0-9]+)")
+_TAKEN_COMMA: Final = re.compile(r"(?<=[0-9]),(?=[0-9]{1,3}(?![0-9]))")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +43,8 @@ def parse_typed(text: str, *, unit: str) -> TypedValue:
     """Return the value that ``text`` holds, in ``unit`` ("mm", "in" or "thou") where the text names none.
 
     A leaf bracket is written ``0.55 0.60``, ``0.55/0.60``, ``0.55..0.60`` or ``0.55 goes, 0.60 does not``; a unit
-    after one of its two numbers is the unit of both.
+    after one of its two numbers is the unit of both. In millimetres, one comma between digits, at most three of them
+    after it, and no point, is a decimal comma: ``0,58``.
 
     Raises:
         FrameError: If the text is neither a number nor a leaf bracket.
@@ -54,10 +56,14 @@ def parse_typed(text: str, *, unit: str) -> TypedValue:
         rule = f"starts a text longer than {LONGEST_TEXT} characters; type one number or two leaves"
         raise FrameError(*_told(text[:LONGEST_TEXT], rule))
     plain = " ".join(text.replace("\u2212", "-").replace("\u2019", "'").lower().split())
-    words = _words_of(plain, text)
+    alone = plain.count(",") == 1 and "." not in plain
+    pointed = _TAKEN_COMMA.sub(".", plain) if alone else plain
+    words = _words_of(pointed, text)
     numbers = [_PARTS.fullmatch(word) for word in words]
     spelled = [found for found in numbers if found is not None]
     unit, nm_per_unit = _common_unit({found[2] for found in spelled if found[2]}, unit, text)
+    if pointed != plain and nm_per_unit != NM_PER_UNIT["mm"]:
+        raise FrameError(*_told(text, _unreadable(plain)))
     values = [_nm(found[1], nm_per_unit, text) for found in spelled]
     if len(values) == 1:
         return TypedValue(value_nm=values[0], unit=unit)

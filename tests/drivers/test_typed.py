@@ -25,6 +25,10 @@ from drivers import FrameError, Instant, Reading, TypedGauge, TypedValue, parse_
         ("22", "thou", 558_800, "thou"),
         ("0.58MM", "in", 580_000, "mm"),
         ("40 um", "in", 40_000, "mm"),
+        ("1,23", "mm", 1_230_000, "mm"),
+        ("-0,02", "mm", -20_000, "mm"),
+        ("1,234", "mm", 1_234_000, "mm"),
+        ("0,58 mm", "in", 580_000, "mm"),
         ("40 \u00b5m", "in", 40_000, "mm"),
     ],
 )
@@ -53,6 +57,13 @@ def test_a_leaf_bracket_in_thousandths_is_read() -> None:
     assert parse_typed("22/24 thou", unit="mm") == expected
 
 
+def test_a_decimal_comma_is_taken_in_one_of_two_leaves_and_in_no_other_unit() -> None:
+    assert parse_typed("0/0,04", unit="mm") == parse_typed("0/0.04", unit="mm")
+    for unit in ("in", "thou"):
+        with pytest.raises(FrameError, match=r"has a decimal comma; type a point: 1\.23"):
+            parse_typed("1,23", unit=unit)
+
+
 def test_no_leaf_at_all_is_a_bracket_from_zero() -> None:
     assert parse_typed("0/0.04", unit="mm") == TypedValue(value_nm=20_000, unit="mm", low_nm=0, high_nm=40_000)
 
@@ -69,7 +80,11 @@ NEITHER = "is neither a number nor a pair of leaves; type for example 0.58"
     [
         ("", "'' is empty; type a number"),
         ("  ", "'  ' is empty; type a number"),
-        ("0,55", "'0,55' has a decimal comma; type a point: 0.55"),
+        ("0,55,1", "'0,55,1' has a decimal comma; type a point: 0.55"),
+        ("0,55/0.60", "'0,55/0.60' has a decimal comma; type a point: 0.55"),
+        ("1,2345", "'1,2345' has a decimal comma; type a point: 1.2345"),
+        ("1,23 in", "'1,23 in' has a decimal comma; type a point: 1.23"),
+        ("1,234 um", "'1,234 um' has a decimal comma; type a point: 1.234"),
         (",5", "',5' has a decimal comma; type a point: 0.5"),
         ("0,55 0,60", "'0,55 0,60' has a decimal comma; type a point: 0.55"),
         ("0.60 0.55", "'0.60 0.55' must name the thinner leaf first"),
@@ -148,7 +163,7 @@ def test_a_typed_gauge_gives_readings_in_order() -> None:
 def test_a_refused_text_takes_no_number() -> None:
     gauge = TypedGauge("leaves")
     with pytest.raises(FrameError):
-        gauge.submit("0,55", unit="mm")
+        gauge.submit("0,55,1", unit="mm")
 
     assert gauge.submit("0.55", unit="mm").sequence == 1
 
