@@ -41,6 +41,18 @@ SURVEY_KINDS: Final = ("board_step", "board_gap", "board_beam")
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
 
+_HEIGHT_MM: Final = (0.2, 3.0)
+LIKELY_MM: Final = MappingProxyType({
+    "tang_thickness": (0.2, 1.5), "barb_span": (0.2, 3.0), "tang_depth": (0.4, 5.0), "crown_height": (0.3, 2.5),
+    "slot_width": (0.2, 1.5), "slot_depth": (0.3, 8.0), "seated_height": _HEIGHT_MM, "pressed_height": _HEIGHT_MM,
+    "unworn_height": _HEIGHT_MM, "end_lift": (-2.0, 2.0), "fret_step": (-2.0, 2.0), "board_step": (-2.0, 2.0),
+    "straightedge_gap": (-2.0, 5.0), "board_gap": (-2.0, 5.0),
+})  # fmt: skip
+"""What is likely at all, by kind, so wide that a reading outside it is asked about; common practice, no source.
+
+Gaps leave room for the blocks. Zeros, heights along a beam, the board's arc and distances from the nut may be anything.
+"""
+
 
 def typed_name(gauge: str) -> bool:
     """Tell whether a gauge's name is kept for readings that are typed."""

@@ -1,4 +1,4 @@
-"""Ask at once about a reading that does not belong with its repeats, or is in the wrong unit.
+"""Ask at once about a reading that does not belong with its repeats, is in the wrong unit, or is not likely at all.
 
 The person keeps it or takes it back.
 Repeats of one place are told apart by the gauge's stated repeatability; the wire may differ a little more from spot to
@@ -9,13 +9,14 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot
-from statistics import fmean
+from statistics import fmean, median
 from typing import Any, Final
 
 from logger.evaluation.outliers import Query, extreme, grubbs
-from logger.features import STUDY, WIRE_KINDS
+from logger.features import LIKELY_MM, SIGNED_KINDS, STUDY, WIRE_KINDS
 from logger.gauge_file import GaugeSpec
 from logger.kept import feature_of
+from logger.sentences import MM_PER_INCH
 from logger.sheet import ReadingKey
 from logger.store import KeptReading, ReadingRow
 from logger.unit_slip import slip_words, usual_again_mm
@@ -26,6 +27,8 @@ WIRE_VARIES_MM: Final = 0.01
 """How far good wire differs along its coil, one standard deviation (common practice, no source)."""
 LEAST_DOF: Final = 5
 """Degrees of freedom in the rest of a study before one of its readings is asked about (our choice)."""
+ZERO_TOLD_BY: Final = 4
+"""Readings of one gauge, kind and round that tell together where an indicator was zeroed (our choice)."""
 _NM: Final = 1e6
 _NM_PER_THOU: Final = 25_400
 
@@ -38,12 +41,13 @@ Place = tuple[str, str, int | None, str | None, str | None]
 class Suspect:
     """A reading ``off_nm`` from the mean of its ``others`` repeats; None for leaves that exclude each other.
 
-    With no others it is one whose unit is in doubt.
+    With no others it is one outside what is ``likely_mm``, or, without that, one whose unit is in doubt.
     """
 
     row: ReadingRow
     off_nm: float | None
     others: int
+    likely_mm: tuple[float, float] | None = None
 
     @property
     def key(self) -> ReadingKey:
@@ -52,6 +56,10 @@ class Suspect:
 
     def text(self, unit: str) -> str:
         """Return what is odd about the reading, and what to do, with lengths in ``mm`` or ``thou``."""
+        if self.likely_mm is not None:
+            value, low, high = (_size(each, unit) for each in (self.row.value_nm / _NM, *self.likely_mm))
+            return (f"{value} is not likely here, {low} to {high} is: take it back if it was mistyped or the gauge "
+                    "slipped, keep it if it is right")  # fmt: skip
         if not self.others:
             question = slip_words(self.row.kind or "", self.row.value_nm / _NM, unit=unit)
             return f"{question} Take it back and measure again in the right unit, or keep it if it is right"
@@ -74,9 +82,9 @@ class Suspect:
 def suspects(
     kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], answered: Collection[ReadingKey] = ()
 ) -> list[Suspect]:
-    """Return the readings to ask about: at most one for each set of repeats, in the order of the sets, then units.
+    """Return the readings to ask about: at most one for each set of repeats, in the order of the sets, then others.
 
-    Repeats of which one may be in the wrong unit are not compared until that is answered.
+    Repeats of which one may be in the wrong unit, or is not likely at all, are not compared until that is answered.
 
     Args:
         kept: readings of one session; those taken back do not count.
@@ -107,12 +115,14 @@ class Asker:
         sets = list(groups.values())
         slips = [Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
                  if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
-        asked = {one.key for one in slips} - set(answered)
+        slipped = {one.key for one in slips}
+        alone = [*slips, *(one for one in _unlikely(sets) if one.key not in slipped)]
+        asked = {one.key for one in alone} - set(answered)
         found = (self._of_set(place, rows, specs.get(rows[0].gauge, GaugeSpec(kind="")), sets)
                  for place, rows in groups.items()
                  if len(rows) > 1 and not (asked and asked & {(row.gauge, row.sequence) for row in rows}))  # fmt: skip
         odd = [one for one in found if one is not None]
-        return [one for one in (*odd, *slips) if one.key not in answered]
+        return [one for one in (*odd, *alone) if one.key not in answered]
 
     def _of_set(self, place: Place, rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:
         if rows[0].kind == STUDY:  # judged by the other sets as well
@@ -121,6 +131,35 @@ class Asker:
         if before is None or before[0] != rows or before[1] != spec:
             before = self._known[place] = (rows, spec, _suspect(rows, spec, sets))
         return before[2]
+
+
+def _unlikely(sets: Iterable[Group]) -> list[Suspect]:
+    """Return the readings outside what is likely of their kind.
+
+    An indicator may be zeroed anywhere: where the middle of its readings lies outside, what is likely lies about that.
+    """
+    zeroed: defaultdict[tuple[str, str, str | None], Group] = defaultdict(list)
+    for row in (row for rows in sets for row in rows):
+        if row.kind is not None and row.kind in LIKELY_MM:
+            zeroed[row.gauge, row.kind, row.round].append(row)
+    found: list[Suspect] = []
+    for (_, kind, _), rows in zeroed.items():
+        low, high = LIKELY_MM[kind]
+        if kind in SIGNED_KINDS and len(rows) >= ZERO_TOLD_BY:
+            middle = median(row.value_nm for row in rows) / _NM
+            if not low <= middle <= high:
+                low, high = middle - (high - low) / 2, middle + (high - low) / 2
+        found += [Suspect(row=row, off_nm=None, others=0, likely_mm=(low, high)) for row in rows
+                  if not low <= row.value_nm / _NM <= high]  # fmt: skip
+    return found
+
+
+def _size(value_mm: float, unit: str) -> str:
+    """Return a length with every digit that was typed, to a nanometre in mm."""
+    in_mm = unit == "mm"
+    whole, _, part = (f"{value_mm:.6f}" if in_mm else f"{value_mm / MM_PER_INCH:.6f}").partition(".")
+    least = 3 if in_mm else 4
+    return f"{whole}.{part[:least]}{part[least:].rstrip('0')} {'mm' if in_mm else 'in'}"
 
 
 def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:

@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from logger import queries
+from logger.features import LIKELY_MM
 from logger.gauge_file import GaugeSpec
 from logger.queries import CHANCE, Asker, suspects
 from logger.store import KeptReading, ReadingRow, TakeBack
+from logger.unit_slip import USUAL_MM
 
 SPECS = {"depth": GaugeSpec(kind="depth_indicator", resolution_mm=0.001, u_mm=0.003), "bare": GaugeSpec(kind="caliper")}
 
@@ -130,3 +132,46 @@ def test_a_set_to_which_nothing_came_is_not_looked_at_again(monkeypatch: pytest.
     asker.suspects([*kept, *_kept([1.3], fret=8, first=5)], SPECS)
 
     assert looked == [7, 8, 8]
+
+
+@pytest.mark.parametrize("value", [12.0, -1.2, 0.0001])
+def test_what_cannot_be_a_height_is_asked_about_whenever_it_comes(value: float):
+    sound = [one for n in range(8) for one in _kept([1.1 + n / 100], fret=n + 8, first=n + 2)]
+    odd = _kept([value])
+
+    for kept in (odd, odd + sound, sound + odd):
+        (one,) = suspects(kept, SPECS)
+        assert (one.key, one.others) == (("depth", 1), 0)
+    assert suspects(odd + sound, SPECS, {("depth", 1)}) == []
+
+
+def test_the_question_names_the_value_and_what_is_likely():
+    (one,) = suspects(_kept([0.0001]), SPECS)
+
+    assert one.text("mm") == ("0.0001 mm is not likely here, 0.200 mm to 3.000 mm is: take it back if it was "
+                              "mistyped or the gauge slipped, keep it if it is right")  # fmt: skip
+    assert suspects(_kept([12.0]), SPECS)[0].text("thou").startswith("0.472441 in is not likely here, 0.007874 in to")
+
+
+def test_an_indicator_may_be_zeroed_anywhere():
+    on_a_crown = [one for n in range(8) for one in _kept([-0.08 + n / 100], fret=n + 1, first=n + 1)]
+    odd = _kept([3.0], fret=9, first=9)
+    steps = [one for n in range(8) for one in _kept([5.2 + n / 100], kind="fret_step", fret=n + 2, first=n + 1)]
+
+    assert suspects(on_a_crown, SPECS) == suspects(steps, SPECS) == []
+    assert [one.key for one in suspects(on_a_crown + odd, SPECS)] == [("depth", 9)]
+    assert [one.likely_mm for one in suspects(on_a_crown[:1], SPECS)] == [(0.2, 3.0)], "one reading tells no zero"
+
+
+def test_an_unlikely_repeat_is_asked_about_once_and_its_set_compared_when_that_is_answered():
+    kept = _kept([1.100, 1.102, 3.160])
+
+    assert [(one.row.sequence, one.others) for one in suspects(kept, SPECS)] == [(3, 0)]
+    assert suspects(kept, SPECS, {("depth", 3)}) == []
+    (other,) = suspects([*_kept([1.100, 1.160]), *_kept([3.1], fret=8, first=3)], SPECS, {("depth", 3)})
+    assert (other.row.sequence, other.others) == (2, 1)
+
+
+def test_what_is_likely_is_wider_than_what_is_usual():
+    for kind, (low, high) in USUAL_MM.items():
+        assert LIKELY_MM[kind][0] < low < high < LIKELY_MM[kind][1]
