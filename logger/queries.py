@@ -57,9 +57,8 @@ class Suspect:
     def text(self, unit: str) -> str:
         """Return what is odd about the reading, and what to do, with lengths in ``mm`` or ``thou``."""
         if self.likely_mm is not None:
-            value, low, high = (_size(each, unit) for each in (self.row.value_nm / _NM, *self.likely_mm))
-            return (f"{value} is not likely here, {low} to {high} is: take it back if it was mistyped or the gauge "
-                    "slipped, keep it if it is right")  # fmt: skip
+            return (f"{_outside(self.row.value_nm / _NM, self.likely_mm, unit)}: take it back if it was mistyped or "
+                    "the gauge slipped, keep it if it is right")  # fmt: skip
         if not self.others:
             question = slip_words(self.row.kind or "", self.row.value_nm / _NM, unit=unit)
             return f"{question} Take it back and measure again in the right unit, or keep it if it is right"
@@ -154,12 +153,12 @@ def _unlikely(sets: Iterable[Group]) -> list[Suspect]:
     return found
 
 
-def _size(value_mm: float, unit: str) -> str:
-    """Return a length with every digit that was typed, to a nanometre in mm."""
-    in_mm = unit == "mm"
-    whole, _, part = (f"{value_mm:.6f}" if in_mm else f"{value_mm / MM_PER_INCH:.6f}").partition(".")
-    least = 3 if in_mm else 4
-    return f"{whole}.{part[:least]}{part[least:].rstrip('0')} {'mm' if in_mm else 'in'}"
+def _outside(value_mm: float, likely_mm: tuple[float, float], unit: str) -> str:
+    mm_per, unit, decimals = (1.0, "mm", 3) if unit == "mm" else (MM_PER_INCH, "in", 4)
+    value = value_mm / mm_per
+    told = f"{value:.{decimals}f}" if abs(value) >= 10**-decimals else f"{value:.6f}"  # a tiny one is not told as 0
+    low, high = (f"{round(each / mm_per, 3):.4g}" for each in likely_mm)
+    return f"{told} {unit} is not likely here, where {low} to {high} {unit} is"
 
 
 def _suspect(rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:

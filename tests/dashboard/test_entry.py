@@ -59,6 +59,14 @@ def test_the_unit_goes_with_the_reading(bench: Any, page: Page) -> None:
     assert bench.wait_for(1) == [typed("0.0217", "in")]
 
 
+def test_a_decimal_comma_goes_as_it_was_typed(bench: Any, page: Page) -> None:
+    page.keyboard.type("1,23\n")
+    assert bench.wait_for(1) == [typed("1,23")]
+    page.locator("#typed").focus()
+    page.keyboard.type("-0,05\n")
+    assert bench.wait_for(2) == [typed("1,23"), typed("-0,05")]
+
+
 def test_a_refused_reading_is_shown_and_can_be_edited(bench: Any, page: Page) -> None:
     page.keyboard.type("0,5,5\n0.5\n")
     refused = page.locator("[data-refused='0,5,5']")

@@ -137,6 +137,15 @@ def test_a_reading_that_does_not_belong_is_asked_about_and_kept(bench: Bench):
     again.stop()
 
 
+def test_a_typed_value_that_is_not_likely_is_asked_about_and_kept(bench: Bench):
+    _type(bench, "5,2")
+
+    (asked,) = _when(bench, lambda s: s["queries"])["queries"]
+    assert asked["text"].startswith("5.200 mm is not likely here, where 0.2 to 1.5 mm is: take it back")
+    assert bench.door.act("k", {"do": "keep", "gauge": asked["gauge"], "sequence": asked["sequence"]}).done
+    assert _when(bench, lambda s: not s["queries"])["last"]["value_nm"] == 5_200_000
+
+
 def test_what_is_left_of_a_stage_is_skipped_and_nothing_else(bench: Bench):
     _type(bench, "0.51")
     assert bench.door.act("s", {"do": "skip_stage"}).done

@@ -10,10 +10,12 @@ from pathlib import Path
 import pytest
 
 from logger.cli import run
-from logger.demo.neck import FRETS, JOIN_FRET, KEEP_APART, invent
+from logger.demo.neck import DESCRIPTION, FRETS, JOIN_FRET, KEEP_APART, invent
 from logger.demo.run import DemoOptions, run_demo
 from logger.door import Door, PageServer
-from logger.features import Feature
+from logger.features import LIKELY_MM, Feature
+from logger.instrument import parse_instrument
+from logger.sheet import standard_items
 
 needs_terminals = pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
 
@@ -59,6 +61,17 @@ def test_planted_sizes_are_those_of_the_geometry(seed: int):
         if one.check == "high_fret":
             step = neck.true_mm(Feature(kind="fret_step", fret=one.fret, place=one.place))
             assert one.size_mm == pytest.approx(step, abs=0.02)  # the neighbours scatter
+
+
+@pytest.mark.parametrize("seed", range(1, 51))
+def test_no_seed_holds_what_would_be_asked_about_as_not_likely(seed: int):
+    sheet = [item.feature for item in standard_items(parse_instrument(DESCRIPTION, where="the demo's instrument"))]
+    neck = invent(seed)
+
+    asked = [one for one in sheet if one.kind in LIKELY_MM]
+    assert len(asked) > 200
+    outside = [one for one in asked if not LIKELY_MM[one.kind][0] + 0.05 < neck.true_mm(one) < LIKELY_MM[one.kind][1]]
+    assert outside == []
 
 
 def test_seeds_differ_and_repeat():

@@ -148,9 +148,10 @@ def test_what_cannot_be_a_height_is_asked_about_whenever_it_comes(value: float):
 def test_the_question_names_the_value_and_what_is_likely():
     (one,) = suspects(_kept([0.0001]), SPECS)
 
-    assert one.text("mm") == ("0.0001 mm is not likely here, 0.200 mm to 3.000 mm is: take it back if it was "
+    assert one.text("mm") == ("0.000100 mm is not likely here, where 0.2 to 3 mm is: take it back if it was "
                               "mistyped or the gauge slipped, keep it if it is right")  # fmt: skip
-    assert suspects(_kept([12.0]), SPECS)[0].text("thou").startswith("0.472441 in is not likely here, 0.007874 in to")
+    (one,) = suspects(_kept([12.0]), SPECS)
+    assert one.text("thou").startswith("0.4724 in is not likely here, where 0.008 to 0.118 in is")
 
 
 def test_an_indicator_may_be_zeroed_anywhere():
