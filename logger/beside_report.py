@@ -15,6 +15,7 @@ from logger.plan_command import doubt_lines, first_lines, has_plan
 from logger.replanning import wishes_json
 from logger.report import Judge
 from logger.snapshot import CAUTIONS
+from logger.sweep_progress import sweep_progress
 from logger.sweep_report import Sweep
 from logger.sweep_words import SANDING_CAUTION, fault_words, next_words, sanding_lines
 from logger.work_list import work_json
@@ -34,6 +35,7 @@ def beside_json(found: Evaluation, levelling: Levelling | None) -> dict[str, Any
         "why_no_back_bow": judge.fit().why_no_back_bow or None,
         "shape": shape_json(judge.sweep.profile if judge.sweep else None, neck),
         "board_shape": shape_json(judge.survey.profile if judge.survey else None, neck),
+        "swept": dict(zip(("done", "of"), sweep_progress(judge.estimates, neck), strict=True)),
         "positions_mm": [round(float(one), 4) for one in neck.positions_mm],
         "suspects_counted": _suspects_counted(judge), "work": work_json(levelling),
         "wishes": wishes_json(neck, levelling),

@@ -94,7 +94,8 @@ class Looking:
             return question(reader, wanted)
 
     def _session(self, reader: StoreReader, wanted: Wanted) -> Told:
-        return self._judgement(reader, wanted)[1]
+        told = self._judgement(reader, wanted)[1]
+        return told | {"at_bench": told["session"] == self._current}
 
     def _levelling(self, reader: StoreReader, wanted: Wanted) -> Told:
         return replan(self._judgement(reader, wanted)[0], wanted)

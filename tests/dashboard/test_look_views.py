@@ -80,8 +80,15 @@ def site(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sweep_rows:
     import_readings(folder / "after.csv", folder / "s.db", instrument=folder / "n.toml", gauges=folder / "g.toml")
     bare, bare_session = _stored(tmp_path_factory.mktemp("bare"), "\n".join(READINGS.split("\n")[:2]))
 
+    missing = [row for row in sweep_rows({7: 0.08, 12: 0.05}).splitlines() if not row.startswith("fret_step,10,")]
+    folder = tmp_path_factory.mktemp("partly")
+    _, partly_session = _stored(folder, f"{READINGS}{chr(10).join(missing)}\n")
+    partly = Looking(folder / "s.db", current=partly_session)
+    hardly, hardly_session = _stored(tmp_path_factory.mktemp("hardly"), READINGS + sweep_rows({12: 0.05, 16: 0.0235}))
+    others = {bare_session: bare, partly_session: partly, hardly_session: hardly}
+
     def ask(what: str, wanted: Any) -> Any:
-        return (bare if wanted.get("id") == bare_session else full).ask(what, wanted)
+        return others.get(wanted.get("id"), full).ask(what, wanted)
 
     typed: list[Any] = []
 
@@ -92,7 +99,7 @@ def site(browser: Browser, tmp_path_factory: pytest.TempPathFactory, sweep_rows:
     door = Door(act, ask)
     door.publish({"version": 1, "store": "s", "boot": "b", "seq": 0, "bad_seq": 0})
     server = serve(door)
-    yield server.url, full_session, bare_session, typed
+    yield server.url, full_session, bare_session, typed, partly_session, hardly_session
     server.stop()
     door.close()
 
@@ -104,7 +111,7 @@ def looker(site: Any, browser: Browser) -> Iterator[tuple[Page, list[str], Calla
     page, problems = context.new_page(), []
     page.on("console", lambda said: problems.append(said.text) if said.type in {"error", "warning"} else None)
     page.on("pageerror", lambda error: problems.append(str(error)))
-    url, full, bare, _ = site
+    url, full, bare, *_ = site
 
     def look(view: str, *, empty: bool = False) -> None:
         page.goto(f"{url}#{view}/{bare if empty else full}")
@@ -179,6 +186,32 @@ def test_a_tick_is_kept_in_the_browser_and_belongs_to_its_amount(looker: Any):
     page.evaluate(f"(localStorage[{DONE}] = localStorage[{DONE}].replace('0.0', '0.1'))")
     page.reload()
     expect(boxes.first).not_to_be_checked(timeout=SLOW_MS)
+
+
+def test_an_unfinished_sweep_has_a_warning_and_no_boxes_on_the_page_and_on_paper(looker: Any, site: Any):
+    page, _, _ = looker
+    page.goto(f"{site[0]}#levelling/{site[4]}")
+    warning = page.locator("#view-levelling .worklist h2 + .caution")
+
+    expect(warning).to_contain_text("The sweep is not finished: 17 of 18 steps. Do not file yet;", timeout=SLOW_MS)
+    expect(page.locator("#view-levelling .deeds:not(:has(input)) li").first).to_be_visible()
+    expect(page.locator("#view-levelling .deeds input")).to_have_count(0)
+    made = pypdfium2.PdfDocument(page.pdf(format="A4"))
+    assert "17 of 18 steps. Do not file yet" in " ".join(made[0].get_textpage().get_text_bounded().split())
+    made.close()
+    page.evaluate("fretledger.snap.stages = [{name: 'sweep', done: 20, of: 22}]; fretledger.lookAgain()")
+    expect(warning).to_contain_text("20 of 22 steps")  # at the bench its sheet counts
+
+
+def test_what_is_less_than_it_is_known_to_is_no_order(looker: Any, site: Any):
+    page, _, _ = looker
+    page.goto(f"{site[0]}#levelling/{site[5]}")
+    apart = page.locator(".worklist h3:text-is('Less than it is known to: measure again before filing')")
+
+    expect(apart.locator("+ .deeds li")).to_contain_text(re.compile(r"Fret 16.*0\.004\s±\s0\.005"), timeout=SLOW_MS)
+    expect(apart.locator("+ .deeds input")).to_have_count(0)
+    expect(page.locator("#view-levelling .worklist")).to_contain_text("0 of 1 ticked")
+    expect(page.locator("#view-levelling .worklist")).not_to_contain_text("The sweep is not finished")
 
 
 def test_a_tick_is_followed_in_another_tab(looker: Any):

@@ -144,11 +144,31 @@ def test_a_page_asks_a_store(
     told = looking.ask("session", {"id": session})
     asked = looking.ask("levelling", {"id": session, "reseats": "1"})
 
+    assert told["at_bench"] is False
+    assert Looking(store, current=session).ask("session", {})["at_bench"] is True
     assert told["beside"]["wishes"]["stated"] is False
     assert "no [target]" in " ".join(told["beside"]["first"])
     assert asked["plan"] == told["report"]["plan"] | {"alternatives": []}
     with pytest.raises(QuestionError, match=r"^no session 'gone' in this store"):
         looking.ask("levelling", {"id": "gone"})
+
+
+def test_how_far_a_sweep_has_come_is_told_of_the_paths_that_were_begun(judged: Judged, sweep_rows: Sweep):
+    def swept(readings: str) -> dict[str, int]:
+        found = judged(WIRE + readings)
+        told: dict[str, int] = beside_json(found, found.judge.levelling())["swept"]
+        return told
+
+    rows = sweep_rows({7: 0.08}).splitlines()
+    steps = [row for row in rows if row.startswith("fret_step")]
+    partly = "\n".join(row for row in steps if not row.startswith(("fret_step,5,", "fret_step,9,"))) + "\n"
+    gaps = "\n".join(row for row in rows if row.startswith("straightedge_gap")) + "\n"
+
+    assert swept(sweep_rows({})) == {"done": 18, "of": 18}
+    assert swept(partly) == {"done": 16, "of": 18}
+    assert swept(partly + gaps) == {"done": 17, "of": 18}, "the gap at fret 5 tells its height"
+    assert swept(partly + sweep_rows({}, "bass")) == {"done": 34, "of": 36}
+    assert swept(gaps) == {"done": 0, "of": 0}, "gaps stand by themselves"
 
 
 def test_a_later_sweep_is_held_against_the_plan(

@@ -20,14 +20,17 @@
 
   const sizes = (deed) => deed.sizes.map((one) => `${one.place ?? fill('level_path')}\u00a0${bench.sized(one.mm, one.U_mm)}`).join(', ');
   const after = (deed) => [known(deed.crown_left_mm) && fill('level_crown_left', {size: bench.length(deed.crown_left_mm)}),
-    known(deed.flat_mm) && deed.flat_mm > 0 && fill('level_flat', {size: bench.length(deed.flat_mm)}), deed.noise && fill('level_noise')].filter(Boolean).join('; ');
+    known(deed.flat_mm) && deed.flat_mm > 0 && fill('level_flat', {size: bench.length(deed.flat_mm)})].filter(Boolean).join('; ');
+  const line = (deed, tag, mark) => el('li', {'data-task': deed.task}, el(tag, {class: 'deed'}, mark, el('span', {class: 'fret', text: bench.where(deed.fret)}),
+    el('span', {class: 'todo'}, el('b', {text: bench.words.tasks[deed.task]}), ' ', sizes(deed)), el('span', {class: 'after calm', text: after(deed)})));
   const row = (session, deed, count) => {
     const key = keyOf(deed), box = el('input', {type: 'checkbox', id: `deed-${deed.fret}-${deed.task}`});
     box.checked = ticked(session).has(key);
     box.addEventListener('change', () => { tick(session, key, box.checked); count(); });
-    return el('li', {'data-task': deed.task}, el('label', {}, box, el('span', {class: 'fret', text: bench.where(deed.fret)}),
-      el('span', {class: 'todo'}, el('b', {text: bench.words.tasks[deed.task]}), ' ', sizes(deed)), el('span', {class: 'after calm', text: after(deed)})));
+    return line(deed, 'label', box);
   };
+  // What is not to be done yet has no box to tick.
+  const unboxed = (deeds) => el('ol', {class: 'deeds unboxed'}, ...deeds.map((deed) => line(deed, 'div', bench.sign('remeasure'))));
   bench.deedRows = (session, deeds) => {
     const progress = el('p', {class: 'calm', role: 'status'});
     const count = () => {
@@ -71,16 +74,22 @@
     button.addEventListener('click', () => window.print());
     return button;
   };
+  // Steps still to be measured: at the bench those of its sheet, else places without a reading on the paths that were begun.
+  const atBench = () => bench.snap?.stages?.find((one) => one.name === 'sweep');
+  const unfinished = ({at_bench: here, beside: {swept}}) => [here && atBench(), swept].find((one) => one && one.done < one.of);
   const work = (told, {plan, work: list, wished}) => {
+    const open = unfinished(told), orders = list.deeds.filter((deed) => !deed.noise), unsure = list.deeds.filter((deed) => deed.noise);
+    const rows = !orders.length ? [] : open ? [unboxed(orders)] : bench.deedRows(told.session, orders);
+    const again = unsure.length ? [el('h3', {text: fill('level_unsure')}), unboxed(unsure)] : [];
     const inside = !plan ? [el('p', {class: 'lead', text: fill('level_too_little')}), el('p', {text: fill('level_sweep_first')})]
       : !plan.feasible ? [el('p', {class: 'lead', text: fill('level_no_plan')}), el('p', {text: bench.capital(bench.inMyUnit(plan.sentence))})]
-        : [list.deeds.length ? null : el('p', {class: 'lead', text: fill('level_nothing')}), ...bench.deedRows(told.session, list.deeds),
+        : [list.deeds.length ? null : el('p', {class: 'lead', text: fill('level_nothing')}), ...rows, ...again,
           list.idle.length ? el('p', {text: fill('level_idle', {frets: runs(list.idle)})}) : null, el('p', {class: 'sum', text: fill('level_sum', {total: bench.plain(plan.total_mm), largest: bench.plain(plan.largest_mm), tolerance: bench.plain(plan.tolerance_mm)})}),
           single(plan) ? el('p', {class: 'calm', text: single(plan)}) : null, list.deeds.length ? el('p', {}, printButton()) : null];
     const first = told.beside.first.map((line) => el('p', {class: 'doubt', text: bench.capital(line)}));
-    const node = bench.section(fill('level_list'), wished ? el('p', {class: 'calm', text: fill('level_wished')}) : null, bench.caution(told.beside.cautions.sweep), ...first, ...inside.filter(Boolean));
+    const node = bench.section(fill('level_list'), wished ? el('p', {class: 'calm', text: fill('level_wished')}) : null, plan && open ? bench.caution(fill('level_unfinished', {n: open.done, of: open.of})) : null, bench.caution(told.beside.cautions.sweep), ...first, ...inside.filter(Boolean));
     node.classList.add('worklist');
-    node.dataset.long = bench.howLong(list.deeds);
+    node.dataset.long = bench.howLong([...list.deeds, ...again, ...(open ? [open] : [])]);
     return node;
   };
 
@@ -108,7 +117,7 @@
     return lines.length ? bench.section(fill('level_doubts'), bench.told(lines)) : null;
   };
 
-  const draw = (node, told) => bench.drawView(node, [bench.unit, told], () => {
+  const draw = (node, told) => bench.drawView(node, [bench.unit, told, unfinished(told)], () => {
     const list = el('div', {class: 'column'}), beside = bench.section(fill('level_others'));
     const show = (found) => list.replaceChildren(work(told, found));
     const side = (plan, wished) => {
@@ -123,5 +132,5 @@
     return [bench.standing(told), el('div', {class: 'side'}, list, el('div', {class: 'column'}, wishes, doubts(told) ?? '')), beside, second].filter(Boolean);
   });
   window.addEventListener('storage', ({key}) => bench.ticksMoved?.(key));
-  bench.addView('levelling', {what: 'session', wanted: () => ({id: bench.looked()}), draw});
+  bench.addView('levelling', {what: 'session', wanted: () => ({id: bench.looked()}), rests: () => atBench() ?? '', draw});
 })();
