@@ -9,7 +9,7 @@ from typing import Any
 import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from logger.begin import keep_instrument
 from logger.door import Answer, Door
@@ -160,6 +160,41 @@ def test_two_visits_are_compared_in_the_unit_that_is_shown(opened: Callable[...,
     page.locator("#unit-in").click()
     expect(compared).to_contain_text("−0.0059 ± ")
     expect(compared).to_contain_text("change, in")
+
+
+def test_visits_stay_open_when_a_reading_comes(opened: Callable[..., Any]) -> None:
+    page = opened("rack").page
+    row = page.locator(".racked", has_text="Reed")
+    row.locator("summary").press("Enter")
+
+    def one_more(route: Route) -> None:
+        told = route.fetch().json()
+        visit = next(one for one in told["instruments"] if one["name"].startswith("Reed"))["sessions"][0]
+        visit["readings"] = 99
+        route.fulfill(json=told)
+
+    page.route("**/look/rack*", one_more)
+    page.evaluate("() => fretledger.lookAgain()")
+    expect(row.locator(".when").first).to_contain_text("99 readings")
+    expect(row.locator("details")).to_have_attribute("open", "")
+
+
+def test_the_record_is_drawn_when_it_has_a_width_and_again_with_another(opened: Callable[..., Any]) -> None:
+    page = opened("rack", viewport={"width": 1280, "height": 800}).page
+    heights = [{"fret": fret, "place": "centre", "height_mm": 0.01 * fret, "u_mm": 0.002} for fret in (5, 6, 7)]
+    page.route("**/look/record*", lambda route: route.fulfill(json=route.fetch().json() | {"profile": heights}))
+    hidden = page.add_style_tag(content="#view-record { display: none !important; }")
+
+    with page.expect_response(re.compile("/look/record")):
+        page.evaluate("() => { location.hash = 'record/first'; }")
+
+    expect(page.locator("#view-record .whole-record")).to_be_attached()
+    expect(page.locator("#view-record .tops")).to_have_count(0)
+    hidden.evaluate("(node) => node.remove()")
+    drawn = page.locator("#view-record .tops .plot svg")
+    for width, drawn_wide in ((1280, re.compile("^0 0 1[12]")), (700, re.compile("^0 0 6"))):
+        page.set_viewport_size({"width": width, "height": 800})
+        expect(drawn).to_have_attribute("viewBox", drawn_wide)
 
 
 def test_a_row_opens_the_record_of_its_visit(opened: Callable[..., Any]) -> None:

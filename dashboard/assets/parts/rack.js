@@ -35,7 +35,7 @@
     return [
       el('h3', {}, el('span', {text: one.name}), el('span', {class: 'rack-state', text: fill(STATES[stateOf(one.sessions)])}), stands(one)),
       newest ? el('ul', {class: 'visits'}, visitLine(one, newest)) : '',
-      older.length ? el('details', {class: 'more'}, el('summary', {text: bench.count('rack_visits', one.sessions.length)}),
+      older.length ? el('details', {class: 'more', 'data-fold': 'visits'}, el('summary', {text: bench.count('rack_visits', one.sessions.length)}),
         el('ul', {class: 'visits'}, ...older.map((visit) => visitLine(one, visit))), mine(one) ? bench.compareForm(one) : '') : '',
     ];
   };
@@ -49,7 +49,7 @@
     const node = rows.get(one.instrument) ?? el('li', {class: 'racked', 'data-instrument': one.instrument});
     rows.set(one.instrument, node);
     node.dataset.state = stateOf(one.sessions);
-    bench.draw(node, [one.name, one.bench, one.sessions.map(({outcome, ...visit}) => visit)], () => inside(one));
+    bench.keepOpen(node, () => bench.draw(node, [one.name, one.bench, one.sessions.map(({outcome, ...visit}) => visit)], () => inside(one)));
     return node;
   };
   const drawRows = ({instruments}) => {

@@ -82,7 +82,7 @@
     const node = bench.by('view-record');
     const box = node.querySelector('.whole-record') ?? el('div', {class: 'whole-record'});
     if (!box.isConnected) node.replaceChildren(box);
-    bench.draw(box, [bench.unit, bench.topsWidth(), last], () => all(last));
+    if (bench.topsWidth()) bench.draw(box, [bench.unit, bench.topsWidth(), last], () => all(last));
   };
   const wanted = () => (bench.looked() ? {id: bench.looked()} : {});
   const draw = (_node, told) => {
@@ -90,7 +90,9 @@
     show();
   };
   bench.on('ready', () => bench.addView('record', {what: 'record', wanted, draw}));
-  window.addEventListener('resize', bench.every(250, () => { if (last && bench.view() === 'record') show(); }));
+  // Drawn again as it gets another width, and for the first time as it gets any.
+  const again = bench.every(250, () => { if (last) show(); });
+  bench.on('ready', () => new ResizeObserver(again).observe(bench.by('view-record')));
   document.addEventListener('change', ({target}) => {
     if (target.id !== 'paper') return;
     bench.keep('paper', target.value);

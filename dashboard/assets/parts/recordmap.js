@@ -23,7 +23,11 @@
       el('div', {class: 'scrolled', tabindex: 0, role: 'group', 'aria-label': fill('worst_map')}, el('table', {}, el('thead', {}, head), el('tbody', {}, ...lines))));
   };
 
-  bench.topsWidth = () => Math.round(Math.min(Math.max((bench.by('view-record')?.clientWidth ?? NARROW_PX) - 60, NARROW_PX), WIDE_PX) / 20) * 20;
+  // Nothing while the view is hidden: it has no width then.
+  bench.topsWidth = () => {
+    const room = bench.by('view-record').clientWidth;
+    return room && Math.round(Math.min(Math.max(room - 60, NARROW_PX), WIDE_PX) / 20) * 20;
+  };
   const plot = (told, width) => {
     const {frets} = told.instrument, heights = told.profile;
     const low = Math.min(...heights.map((one) => one.height_mm - 2 * one.u_mm)), high = Math.max(...heights.map((one) => one.height_mm + 2 * one.u_mm));
