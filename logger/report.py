@@ -274,6 +274,7 @@ class Judge:
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         board = self.survey.placed if self.survey and self.instrument.sheet.board_as_fretted else ()
         kinds = SWEEP_WAYS if not board else {**SWEEP_WAYS, **SURVEY_WAYS, **CROWN_WAYS}
+
         def make() -> list[CheckVerdict]:
             self.sweep = judge_sweep(
                 self._by_round(estimates, kinds), self.instrument, self.limits, board, known=self._known.within("sweep")

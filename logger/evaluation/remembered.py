@@ -17,9 +17,7 @@ class Remembered:
     def __init__(self) -> None:
         self._made: dict[object, tuple[tuple[object, ...], object, Any]] = {}
 
-    def once(
-        self, name: object, inputs: tuple[object, ...], make: Callable[[], Made], *, given: object = None
-    ) -> Made:
+    def once(self, name: object, inputs: tuple[object, ...], make: Callable[[], Made], *, given: object = None) -> Made:
         """Return what ``make`` made of these inputs, or makes now where one of them is another than before.
 
         Args:
