@@ -39,7 +39,7 @@ HEAD = (
 )
 ROWS = (
     ("seated_height", "5", "bass", "-0.25", "mm", "", "", "=depth", "a", "1", "2026-01-31T12:00:00+00:00", ""),
-    ("slot_width", "5", "bass", "", "mm", "0.55", "0.6", 'le"av,es', "a", "1", "", "=HYPERLINK(0)\nx"),
+    ("slot_width", "5", "bass", "", "mm", "0.55", "0.6", 'le"av,es', "a", "1", "", "=HYPERLINK(0), x"),
     ("", "", "", "1.7", "mm", "", "", "=depth", "a", "2", "", "thumb, wet"),
 )
 
@@ -68,7 +68,7 @@ def test_the_file_and_its_metadata_hold_together(exported: Path):
     assert rows[0]["value"] == Decimal("-0.25")
     assert isinstance(rows[0]["taken_at"], datetime)
     assert rows[1]["value"] is None
-    assert rows[1]["taken_back"] == "'=HYPERLINK(0)\nx"
+    assert rows[1]["taken_back"] == "'=HYPERLINK(0), x"
     assert rows[0]["gauge"] == "'=depth"
     assert rows[2]["kind"] is None
 
