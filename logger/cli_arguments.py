@@ -145,9 +145,17 @@ def store_path(options: argparse.Namespace) -> Path:
 
 @contextlib.contextmanager
 def stopped_by_signal() -> Iterator[threading.Event]:
-    """Turn Ctrl-C and a polite kill into an event, so that everything is closed in order."""
+    """Turn Ctrl-C and a polite kill into an event, so that everything is closed in order.
+
+    The event is set by a thread of its own: the signal is taken by the main thread, which may be within the event's own
+    lock at that moment and would wait for itself.
+    """
     stop = threading.Event()
-    before = {number: signal.signal(number, lambda *_: stop.set()) for number in (signal.SIGINT, signal.SIGTERM)}
+
+    def end(*_: object) -> None:
+        threading.Thread(target=stop.set, name="stopped by a signal").start()
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield stop
     finally:

@@ -2,6 +2,7 @@
 
 import argparse
 import json
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from scipy import stats
 
 import logger.cli
 from logger.cli import run
+from logger.cli_arguments import stopped_by_signal
 from logger.door import Door, PageServer
 from logger.store import Store, StoreReader
 
@@ -311,3 +313,11 @@ def test_our_own_fault_is_one_line_and_70(write: Write, instrument: Path, monkey
 
     assert _run("evaluate", write("r.csv", GOOD), "--instrument", instrument) == 70
     assert "our own fault: ZeroDivisionError" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_that_comes_while_the_stop_is_looked_at_is_heard(number: signal.Signals) -> None:
+    with stopped_by_signal() as stop:
+        with stop._cond:  # type: ignore[attr-defined]  # as `Event.wait` holds it for a moment whenever its time is over
+            signal.raise_signal(number)
+        assert stop.wait(10)
