@@ -127,7 +127,7 @@ def test_nothing_moves_when_a_line_is_unreadable_or_a_fret_is_flagged(bench: Any
     page.set_viewport_size({"width": width, "height": 800})
     gauges = [{**bench.shown["gauges"][0], "name": name} for name in ("green", "red")]
     bench.publish(gauges=gauges, flags=[])
-    where = "(id) => { const {x, y, width} = document.getElementById(id).getBoundingClientRect(); return [x, y, width]; }"
+    where = "(id) => [document.getElementById(id).getBoundingClientRect()].map(({x, y, width}) => [x, y, width])"
     places = f"() => ['neck', 'next', 'typed', 'map'].map({where})"  # the map itself is laid anew in a pause
     expect(page.locator("[data-gauge=green] .unreadable")).to_be_hidden()
     expect(page.locator("#flagged")).to_have_text("No fret is flagged")
