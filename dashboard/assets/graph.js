@@ -10,10 +10,6 @@
     paper_bgcolor: 'rgba(0,0,0,0)', plot_bgcolor: 'rgba(0,0,0,0)', font: {color: ink('--soft'), family: 'inherit', size: type()},
     showlegend: true, legend: {orientation: 'h', x: 0, y: 1.02, yanchor: 'bottom'}, ...more,
   });
-  // A limit is a dashed line across.
-  const lines = (at) => at.filter((mm) => typeof mm === 'number').map((mm) => ({
-    type: 'line', xref: 'paper', x0: 0, x1: 1, y0: bench.scaled(mm), y1: bench.scaled(mm), line: {color: ink('--soft'), width: 1.5, dash: 'dash'},
-  }));
   // The chart's library reads tags in texts; names that people gave are texts only.
   const plain = (text) => String(text).replaceAll('&', '&amp;').replaceAll('<', '&lt;').replaceAll('>', '&gt;');
 
@@ -34,8 +30,7 @@
         }
         bench.by(box).setAttribute('aria-label', words);
       },
-      hide: () => { if (made) set(box, {hidden: true}); },
     };
   };
-  bench.graph = {ink, type, axis, layout, lines, plain, holder};
+  bench.graph = {ink, type, axis, layout, plain, holder};
 })();

@@ -1,7 +1,8 @@
 """The session store: append-only SQLite, one owner, one writer thread, any number of readers."""
 
+from logger.store.amended import as_they_stand
 from logger.store.ids import new_id
-from logger.store.reader import NO_INSTRUMENT, StoreReader, as_they_stand
+from logger.store.reader import NO_INSTRUMENT, StoreReader
 from logger.store.rows import (
     Attachment,
     AttachmentNote,

@@ -3,14 +3,14 @@
 import sqlite3
 import threading
 from array import array
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
 from logger.errors import SessionNotFoundError, StoreError
 from logger.names import brief
+from logger.store.amended import amendments
 from logger.store.connect import open_reader, resolve, store_id_of
 from logger.store.faults import in_words
 from logger.store.news import added
@@ -215,7 +215,7 @@ class StoreReader:
 
     def _amendments(self, where: str, bound: Sequence[Value]) -> Callable[[ReadingRow], KeptReading]:
         """Return what tells a reading as it stands after the take-backs and reassignments there are now."""
-        return _amendments(self._rows(TakeBack, where, bound), self._rows(Reassignment, where, bound))
+        return amendments(self._rows(TakeBack, where, bound), self._rows(Reassignment, where, bound))
 
     def take_backs(self, session: str) -> list[TakeBack]:
         """Return the take-backs of a session."""
@@ -368,34 +368,5 @@ class StoreReader:
             raise fault from error
 
 
-def as_they_stand(
-    originals: Iterable[ReadingRow], take_backs: Iterable[TakeBack], reassignments: Iterable[Reassignment]
-) -> list[KeptReading]:
-    """Return readings as they stand after every take-back and reassignment of theirs."""
-    amend = _amendments(take_backs, reassignments)
-    return [amend(row) for row in originals]
-
-
-def _amendments(
-    take_backs: Iterable[TakeBack], reassignments: Iterable[Reassignment]
-) -> Callable[[ReadingRow], KeptReading]:
-    """Return what tells a reading as it stands after all of these."""
-    taken = {_key(row): row for row in sorted(take_backs, key=lambda row: -row.number)}
-    newest = {_key(row): row for row in sorted(reassignments, key=lambda row: row.number)}
-    return lambda row: KeptReading(
-        row=_amended(row, newest.get(_key(row))), taken_back=taken.get(_key(row)), original=row
-    )
-
-
 def _of(session: str | None) -> tuple[str, tuple[str, ...]]:
     return ("", ()) if session is None else ("WHERE session = ?", (session,))
-
-
-def _key(row: ReadingRow | TakeBack | Reassignment) -> tuple[str, str, int]:
-    return row.session, row.gauge, row.sequence
-
-
-def _amended(row: ReadingRow, by: Reassignment | None) -> ReadingRow:
-    if by is None:
-        return row
-    return replace(row, kind=by.kind, fret=by.fret, place=by.place, feet=by.feet, round=by.round)

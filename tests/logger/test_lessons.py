@@ -3,8 +3,11 @@
 import json
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
+from necks import DESCRIBED
+from necks import neck as keep_neck
 
 from logger.cli import run
 from logger.factors import factors_of
@@ -14,19 +17,6 @@ from logger.lessons_words import lessons_json, lessons_lines
 from logger.readings_import import import_readings
 
 Neck = Callable[..., None]
-HEAD = "kind,fret,place,value,unit,gauge,round,u,resolution,session,sequence,taken_at\n"
-PLACES = ("bass", "centre", "treble")
-DESCRIBED = """\
-name = "{name}"
-scale_mm = 645.0
-frets = 20
-[wire]
-name = "invented medium"
-lot = "{lot}"
-blade = "{blade}"
-[board]
-wood = "{wood}"
-"""
 
 
 @pytest.fixture
@@ -39,29 +29,10 @@ def neck(store: Path, tmp_path: Path) -> Neck:
     """Return what keeps one invented neck: so many of its 16 judged ends proud, its slots so wide."""
     made = 0
 
-    def keep(*, name: str = "", proud: int = 0, slot_mm: float = 0.58, lot: str = "7", blade: str = "A",
-             wood: str = "plum", day: int = 0, raised_mm: float = 0.0) -> None:  # fmt: skip
+    def keep(**said: Any) -> None:
         nonlocal made
         made += 1
-        called = name or f"no. {made} (invented)"
-        described = tmp_path / "neck.toml"
-        described.write_text(DESCRIBED.format(name=called, lot=lot, blade=blade, wood=wood), encoding="utf-8")
-        rows = [("crown_height", "", "", 1.10), ("tang_thickness", "", "", 0.53), ("barb_span", "", "", 0.75)]
-        ends = 0
-        for fret in range(1, 9):
-            for place in PLACES:
-                ends += place != "centre"
-                up = 0.2 if place != "centre" and ends <= proud else 0.0
-                rows += [("seated_height", fret, place, 1.10 + up + raised_mm), ("slot_width", fret, place, slot_mm)]
-        taken_at = f"2026-03-{day or made:02d}T12:00:00"
-        text = HEAD + "".join(
-            f"{kind},{fret},{place},{value:.4f},mm,caliper,1,0.002,0.001,s{made},{n},{taken_at}\n"
-            for n, (kind, fret, place, value) in enumerate(rows, 1)
-        )
-        file = tmp_path / "neck.csv"
-        file.write_text(text, encoding="utf-8")
-        done = import_readings(file, store, instrument=described)
-        assert done.refused == []
+        keep_neck(tmp_path, store, made, **said)
 
     return keep
 
