@@ -13,7 +13,8 @@ HELD = """async () => {
   const order = [], frames = [], {drawReading, drawMap} = fretledger;
   const {requestAnimationFrame} = window, {now} = performance;
   await new Promise((done) => {  // until nothing from before waits to be drawn
-    fretledger.drawMap = (snap) => { drawMap(snap); setTimeout(done, 0); };
+    let calm = setTimeout(done, 400);
+    fretledger.drawMap = (snap) => { drawMap(snap); clearTimeout(calm); calm = setTimeout(done, 400); };
     fretledger.tell('snapshot', fretledger.snap);
   });
   const turn = () => new Promise((done) => setTimeout(done, 0));

@@ -32,8 +32,16 @@
     drawCharts();
   };
   // The rest waits for the frame that shows the tile, or the map would stand between the reading and the eye.
-  const afterFrame = (work) => () => {
-    if (!document.hidden) requestAnimationFrame(() => setTimeout(work, 0));
+  const afterFrame = (work) => {
+    let asked = false;
+    return () => {
+      if (asked || document.hidden) return;
+      asked = true;
+      requestAnimationFrame(() => {
+        asked = false;
+        setTimeout(work, 0);
+      });
+    };
   };
   const drawCharts = bench.inPause(CHART_CALM_MS, CHARTS_MS, charts);
   const afterwards = bench.inPause(CALM_MS, SLOW_MS, afterFrame(slow));
