@@ -25,7 +25,7 @@
   };
 
   // One cell at a time is a stop of the Tab key; the arrows go from there to the next one that says something.
-  const open = () => [...document.querySelectorAll('.neckmap .cell:is([data-check], [data-worst]:not([data-worst=""]))')].filter((node) => node.getClientRects().length);
+  const open = () => [...document.querySelectorAll('.neckmap .worst[data-worst]:not([data-worst=""]), .neckmap [data-layer]:not([hidden]) .cell[data-check]')];
   const rove = (to = null) => {
     const cells = open(), before = cells.find((node) => node.tabIndex === 0);
     const now = to ?? before ?? cells.find((node) => node.dataset.check) ?? cells[0];

@@ -4,8 +4,14 @@
   const DOTS = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24];  // position markers, common practice, no source
   const PLACE_AT = {treble: 0.14, centre: 0.5, bass: 0.86};
   const NARROW_PX = 620;
+  // Asked once for every change of the page's width, never while a reading is drawn: an answer costs a layout of the page.
+  let width = 0, rem = 17;
+  bench.measureNeck = () => {
+    width = Math.round(bench.by('neck').parentElement.clientWidth);
+    rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
+  };
   // All sizes below are for type of 17 px and grow with it.
-  const grown = (px) => px * parseFloat(getComputedStyle(document.documentElement).fontSize) / 17;
+  const grown = (px) => px * rem / 17;
 
   // Twelve-tone equal temperament: x_n = L (1 - 2^(-n/12)), from the nut.
   bench.fretAt = (fret, scale) => scale * (1 - 2 ** (-fret / 12));
@@ -36,7 +42,7 @@
   });
 
   // Every fret has its number where there is room; the one to measure always has, on its flag if nowhere else.
-  const numbers = (at, frets, next, tags) => {
+  const numbered = (at, frets, next, tags) => {
     const tight = at.along(frets) - at.along(frets - 1) < grown(22);
     let free = -Infinity;
     return Array.from({length: frets}, (_, i) => i + 1).filter((fret) => {
@@ -45,24 +51,35 @@
       if ((tight && !DOTS.includes(fret) && fret !== next) || near || x < free) return false;
       free = x + grown(19);
       return true;
-    }).map((fret) => bench.svg('text', {
-      class: fret === next ? 'number here' : 'number', x: at.along(fret), y: at.top + at.board + grown(20), text: String(fret),
-    }));
+    });
+  };
+  // The numbers stay in the page and only come and go: their text need not be laid out for every reading.
+  const numbers = (at, frets) => {
+    const all = Array.from({length: frets}, (_, i) => bench.svg('text', {class: 'number', x: at.along(i + 1), y: at.top + at.board + grown(20), text: String(i + 1)}));
+    const node = bench.svg('g');
+    const show = (wanted, next) => all.forEach((each, i) => {
+      const name = i + 1 === next ? 'number here' : 'number', shown = wanted.includes(i + 1);
+      if (each.getAttribute('class') !== name) each.setAttribute('class', name);
+      if (shown && !each.parentNode) node.append(each);
+      if (!shown && each.parentNode) each.remove();
+    });
+    return {node, show};
   };
 
   const FLAG_HALF = 28, JOIN_LONG = 84;
+  const joined = (frets, fret) => Boolean(fret) && fret <= frets;
+  const joinLine = (at, frets, fret) => {
+    if (!joined(frets, fret)) return [];
+    const x = at.along(fret);
+    return [bench.svg('line', {class: 'join', x1: x, x2: x, y1: at.top - 8, y2: at.top + at.board + 5})];
+  };
   // The word stands on the side where the flag of the next fret is not, or nowhere.
-  const joinLabel = (at, x, next) => {
-    const flag = next ? at.along(next) : -Infinity, room = grown(FLAG_HALF) + grown(JOIN_LONG);
+  const joinLabel = (at, frets, fret, next) => {
+    if (at.small || !joined(frets, fret)) return [];
+    const x = at.along(fret), flag = next ? at.along(next) : -Infinity, room = grown(FLAG_HALF) + grown(JOIN_LONG);
     const left = flag > x - grown(FLAG_HALF) && flag < x + room, right = flag > x - room && flag < x + grown(FLAG_HALF);
     if (left && right) return [];
     return [bench.svg('text', {class: left ? 'edge side' : 'edge', x: left ? x - 5 : x + 5, y: at.top - grown(4), text: bench.fill('join_short')})];
-  };
-  const join = (at, frets, fret, next) => {
-    if (!fret || fret > frets) return [];
-    const x = at.along(fret);
-    const line = bench.svg('line', {class: 'join', x1: x, x2: x, y1: at.top - 8, y2: at.top + at.board + 5});
-    return at.small ? [line] : [line, ...joinLabel(at, x, next)];
   };
   const edges = (at) => (at.small ? [] : ['treble', 'bass'].map((place) => bench.svg('text', {
     class: 'edge side', x: at.left - 10, y: at.across(at.left, place) + grown(5), text: place,
@@ -91,19 +108,34 @@
     bench.flaggedWords(marks),
   ].filter(Boolean).join('. ') || bench.fill('neck');
 
+  // What stands still is drawn once for a width; a reading moves only the marks.
+  let parts = null;
+  const build = (frets, joins) => {
+    const at = sizes(width, frets), counted = numbers(at, frets), marks = bench.svg('g');
+    const wires = Array.from({length: frets}, (_, i) => wire(at, i + 1, 'wire'));
+    const still = bench.svg('g', {}, wood(at), ...dots(at, frets), wire(at, 0, 'nut'), ...wires, ...edges(at), ...joinLine(at, frets, joins));
+    return {at, counted, marks, svg: bench.svg('svg', {width, 'aria-hidden': 'true'}, still, counted.node, marks)};
+  };
+  const high = (svg, height) => {
+    if (svg.getAttribute('height') === String(height)) return;
+    svg.setAttribute('height', height);
+    svg.setAttribute('viewBox', `0 0 ${width} ${height}`);
+  };
+
   bench.drawNeck = (snap) => {
-    const node = bench.by('neck'), frets = snap.instrument?.frets, width = Math.round(node.clientWidth);
+    const node = bench.by('neck'), frets = snap.instrument?.frets, joins = snap.instrument?.join_fret;
     node.hidden = !frets;
     if (!frets || !width) return;
-    const {next, last, instrument} = snap, marks = bench.flaggedFrets(snap).filter(({fret}) => fret <= frets);
-    const state = [width, frets, instrument.join_fret, next?.fret, next?.place, next?.words, last?.fret, last?.place, last?.verdict, marks];
-    bench.draw(node, state, () => {
-      const at = sizes(width, frets), {tags, more} = bench.tagsAt(at, marks);
-      const all = Array.from({length: frets}, (_, i) => wire(at, i + 1, 'wire'));
-      const parts = [wood(at), ...dots(at, frets), wire(at, 0, 'nut'), ...all, ...edges(at), ...join(at, frets, instrument.join_fret, next?.fret),
-        ...numbers(at, frets, next?.fret, tags), ...bench.flagMarks(at, tags), ...lastMark(at, last), ...nextMark(at, next, frets)];
-      node.setAttribute('aria-label', say(snap, marks));
-      return bench.svg('svg', {viewBox: `0 0 ${width} ${at.height + more}`, width, height: at.height + more, 'aria-hidden': 'true'}, ...parts);
+    bench.draw(node, [width, rem, frets, joins], () => (parts = build(frets, joins)).svg);
+    const {next, last} = snap, flagged = bench.flaggedFrets(snap).filter(({fret}) => fret <= frets);
+    const state = [width, rem, frets, joins, next?.fret, next?.place, next?.words, last?.fret, last?.place, last?.verdict, last?.words, flagged];
+    const {at, counted, marks, svg} = parts;
+    bench.draw(marks, state, () => {
+      const {tags, more} = bench.tagsAt(at, flagged);
+      high(svg, at.height + more);
+      counted.show(numbered(at, frets, next?.fret, tags), next?.fret);
+      node.setAttribute('aria-label', say(snap, flagged));
+      return [...joinLabel(at, frets, joins, next?.fret), ...bench.flagMarks(at, tags), ...lastMark(at, last), ...nextMark(at, next, frets)];
     });
   };
 })();

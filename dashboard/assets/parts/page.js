@@ -6,18 +6,33 @@
   const CHART_CALM_MS = 150, CHARTS_MS = 2000;
   const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'take-now', 'map', 'flags', 'recent', 'chart-box'];
 
-  // The neck asks how wide it is: first, while nothing is written yet that would have to be laid out for the answer.
-  const tile = bench.every(TILE_MS, () => {
-    bench.drawNeck(bench.snap);
+  // The rest waits for the frame that shows the reading, or the neck and the map would stand between it and the eye.
+  const afterFrame = (work) => {
+    let asked = false;
+    return () => {
+      if (asked || document.hidden) return;
+      asked = true;
+      requestAnimationFrame(() => {
+        asked = false;
+        setTimeout(work, 0);
+      });
+    };
+  };
+  // Nothing in these two asks the page how large something is: the answer would cost a layout of what was just written.
+  const around = afterFrame(() => {
     bench.drawMode(bench.snap);
-    bench.drawQueries(bench.snap);
-    bench.drawReading(bench.snap);
-    bench.drawSure(bench.snap);
     bench.drawNext(bench.snap);
+    bench.drawNeck(bench.snap);
     bench.drawFlagged(bench.snap);
     bench.drawTaken(bench.snap);
     bench.drawStrip(bench.snap);
+  });
+  const tile = bench.every(TILE_MS, () => {
+    bench.drawReading(bench.snap);
+    bench.drawQueries(bench.snap);
+    bench.drawSure(bench.snap);
     bench.drawWarnings(bench.snap, bench.lost);
+    around();
   }, TILE_MOST_MS);
   const charts = () => {
     bench.drawChart(bench.snap);
@@ -30,18 +45,6 @@
     bench.drawOutcome(bench.snap);
     bench.drawWorth(bench.snap);
     drawCharts();
-  };
-  // The rest waits for the frame that shows the tile, or the map would stand between the reading and the eye.
-  const afterFrame = (work) => {
-    let asked = false;
-    return () => {
-      if (asked || document.hidden) return;
-      asked = true;
-      requestAnimationFrame(() => {
-        asked = false;
-        setTimeout(work, 0);
-      });
-    };
   };
   const drawCharts = bench.inPause(CHART_CALM_MS, CHARTS_MS, charts);
   const afterwards = bench.inPause(CALM_MS, SLOW_MS, afterFrame(slow));
@@ -62,7 +65,10 @@
   const begin = () => {
     if (!NEEDED.every(bench.by)) return false;
     bench.tell('ready');
-    new ResizeObserver(() => { if (bench.snap) bench.drawNeck(bench.snap); }).observe(bench.by('neck').parentElement);
+    new ResizeObserver(() => {
+      bench.measureNeck();
+      if (bench.snap) bench.drawNeck(bench.snap);
+    }).observe(bench.by('neck').parentElement);
     return true;
   };
   // Dash lays the page out some time after these scripts have run.
