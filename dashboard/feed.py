@@ -1,7 +1,9 @@
 """Carry snapshots out to the pages and actions back to the bench.
 
 A page gets whole snapshots as server-sent events: the newest always suffices, so that a lost message, a restart
-or a sleeping tablet needs no replay. Named ``ping`` events tell a page that a quiet link is alive.
+or a sleeping tablet needs no replay. The cells of the neck map are most of a snapshot, and nothing of the last
+reading: they follow in an event of their own, ``cells``, in the next pause between readings, and only if they
+changed. Named ``ping`` events tell a page that a quiet link is alive.
 
 Source: HTML Living Standard, section 9.2 "Server-sent events".
 """
@@ -25,6 +27,10 @@ from logger.features import NM_PER
 GAP_S: Final = 0.04
 PING_S: Final = 5.0
 RETRY_MS: Final = 1000
+CALM_S: Final = 0.02
+"""Without news for so long after the last snapshot's `GAP_S`, there is a pause between readings."""
+CELLS_S: Final = 1.0
+"""How long the cells wait for a pause at most."""
 LOOK_S: Final = 0.25
 """How long a stream waits before it looks whether its page has gone or the server stops."""
 
@@ -48,24 +54,65 @@ log = logging.getLogger(__name__)
 
 
 class Encoder:
-    """Write snapshots as JSON, each once however many pages look on."""
+    """Write one part of the newest snapshots as JSON, each once however many pages look on."""
 
-    def __init__(self) -> None:
+    def __init__(self, part: Callable[[Snapshot], Mapping[str, Any]]) -> None:
+        self._part = part
         self._lock = threading.Lock()
         self._of: Snapshot | None = None
         self._text = ""
 
     def text(self, snapshot: Snapshot) -> str:
-        """Return the snapshot as one line of JSON.
+        """Return the part of a snapshot as one line of JSON.
 
         Raises:
             ValueError: a number in the snapshot is not finite.
         """
         with self._lock:
             if snapshot is not self._of:
-                self._text = json.dumps(dict(snapshot), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+                self._text = _line(self._part(snapshot))
                 self._of = snapshot
             return self._text
+
+
+def _line(told: Mapping[str, Any]) -> str:
+    return json.dumps(dict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
+def _without_cells(snapshot: Snapshot) -> Mapping[str, Any]:
+    return {name: told for name, told in snapshot.items() if name != "cells"}
+
+
+def _cells(snapshot: Snapshot) -> Mapping[str, Any]:
+    return {"version": snapshot["version"], "boot": snapshot.get("boot"), "cells": snapshot.get("cells")}
+
+
+class _Cells:
+    """What one page was told of the neck map."""
+
+    def __init__(self) -> None:
+        self._told: object = None
+        self._late_s = 0.0
+
+    def wanted(self, snapshot: Snapshot) -> bool:
+        """Tell whether a snapshot's cells are others than the page knows."""
+        if snapshot.get("cells") is None or _shown(snapshot) == self._told:
+            return False
+        self._late_s = self._late_s or time.monotonic() + CELLS_S
+        return True
+
+    @property
+    def late(self) -> bool:
+        """Tell whether no pause is waited for any more: the page has none yet, or has waited long enough."""
+        return self._told is None or time.monotonic() >= self._late_s
+
+    def sent(self, snapshot: Snapshot) -> None:
+        """Take note that the page knows these."""
+        self._told, self._late_s = _shown(snapshot), 0.0
+
+
+def _shown(snapshot: Snapshot) -> tuple[object, ...]:
+    return snapshot.get("boot"), snapshot.get("store"), snapshot["cells"]
 
 
 class Feed:
@@ -73,7 +120,8 @@ class Feed:
 
     def __init__(self, door: Door, *, most_streams: int) -> None:
         self._door = door
-        self._encoder = Encoder()
+        self._quick = Encoder(_without_cells)
+        self._cells = Encoder(_cells)
         self._slots = threading.BoundedSemaphore(most_streams)
         self._stopping = threading.Event()
 
@@ -93,17 +141,21 @@ class Feed:
         yield f"retry: {RETRY_MS}\n\n"
         seen: int | None = None
         said_s = time.monotonic()
+        cells = _Cells()
         while not (gone() or self._over()):
             snapshot = self._door.snapshot()
             if snapshot["version"] != seen:
                 seen = snapshot["version"]
-                yield f"data: {self._encoder.text(snapshot)}\n\n"
+                yield f"data: {self._quick.text(snapshot)}\n\n"
                 said_s = time.monotonic()
                 self._stopping.wait(GAP_S)
             elif time.monotonic() - said_s >= PING_S:
                 yield "event: ping\ndata: 1\n\n"
                 said_s = time.monotonic()
-            self._door.wait(snapshot["version"], timeout_s=LOOK_S)
+            if cells.wanted(snapshot) and (cells.late or not self._door.wait(seen, timeout_s=CALM_S)):
+                yield f"event: cells\ndata: {self._cells.text(snapshot)}\n\n"
+                cells.sent(snapshot)
+            self._door.wait(seen, timeout_s=LOOK_S)
 
     def _over(self) -> bool:
         return self._stopping.is_set() or self._door.closed
@@ -122,8 +174,7 @@ class Feed:
         return response
 
     def _snapshot(self) -> Response:
-        text = self._encoder.text(self._door.snapshot())
-        return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
+        return Response(_line(self._door.snapshot()), mimetype="application/json", headers={"Cache-Control": "no-store"})
 
     def _look(self, what: str) -> Response:
         wanted = {name: text[:MOST_TEXT] for name, text in request.args.items()}
@@ -131,8 +182,7 @@ class Feed:
             told = self._door.ask(what, wanted)
         except QuestionError as error:
             return Response(f"{error}\n", 404, mimetype="text/plain")
-        text = json.dumps(dict(told), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-        return Response(text, mimetype="application/json", headers={"Cache-Control": "no-store"})
+        return Response(_line(told), mimetype="application/json", headers={"Cache-Control": "no-store"})
 
     def _act(self) -> Mapping[str, Any]:
         return {"answers": [self._answer(item) for item in _actions(_posted())]}

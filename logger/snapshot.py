@@ -11,7 +11,7 @@ from logger.evaluation.conformity import least_conforming
 from logger.evaluation.estimate import Estimate
 from logger.evaluation.observation import FeatureKey
 from logger.evaluation.remembered import Remembered
-from logger.features import KINDS, STUDY
+from logger.features import KINDS, NM_PER, STUDY
 from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
@@ -23,6 +23,7 @@ from logger.sentences import flag_sentence, reason, settle
 from logger.sheet import Item
 from logger.store import KeptReading, ReadingRow
 from logger.study_session import OpenStudy
+from logger.sweep_report import CHECKS as HEIGHT_CHECKS
 
 RECENT: Final = 8
 
@@ -156,8 +157,32 @@ def _reading(
         "low_nm": row.low_nm, "high_nm": row.high_nm, "unit": row.unit,
         "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),
         "unassigned": feature is None, "taken_back": one.taken_back is not None,
-        **_verdict_words(worst, scene),
+        "shadow_of": _shadow_of(row, by_fret) if worst else [], **_verdict_words(worst, scene),
     }  # fmt: skip
+
+
+def _shadow_of(row: ReadingRow, by_fret: Mapping[int | None, Sequence[CheckVerdict]]) -> list[int]:
+    """Return the neighbours that explain a step which is larger than what its own fret stands off: they do, surely.
+
+    A step beside a fret that stands off is small, or large, for the fret's own part only.
+    """
+    if row.kind != "fret_step" or row.fret is None:
+        return []
+    own = [_height(one) for one in by_fret.get(row.fret, ()) if _stands_off(one, row)]
+    if not own or abs(row.value_nm / NM_PER["mm"] - own[0][0]) <= own[0][1]:
+        return []
+    return [fret for fret in (row.fret - 1, row.fret + 1)
+            if any(_stands_off(one, row) and abs(mm) > u_mm
+                   for one in by_fret.get(fret, ()) for mm, u_mm in (_height(one),))]  # fmt: skip
+
+
+def _stands_off(one: CheckVerdict, row: ReadingRow) -> bool:
+    return one.check in HEIGHT_CHECKS and one.place == row.place
+
+
+def _height(one: CheckVerdict) -> tuple[float, float]:
+    """Return how far a fret stands off and its expanded uncertainty, both in mm."""
+    return one.judgement.estimate.value_mm, one.judgement.expanded_u_mm or 0.0
 
 
 def _worst(verdicts: Sequence[CheckVerdict]) -> CheckVerdict | None:

@@ -156,8 +156,9 @@ def _value(heights_mm: Mapping[tuple[Path, int], float], weights: Weights) -> fl
 def _over_line(path: Path, frets: Sequence[int], through: Sequence[int], positions_mm: Floats) -> list[Weights]:
     """Return, for each of some stations, the weights of its height over the least-squares line through others."""
     x = positions_mm[list(through)]
-    away = x - positions_mm[list(frets)][:, None]
-    lines = np.linalg.pinv(np.stack([np.ones_like(away), away], axis=-1))[:, 0]
+    middle = x.mean()
+    off = x - middle
+    lines = 1 / len(x) + (positions_mm[list(frets)][:, None] - middle) * off / (off @ off)
     found: list[Weights] = []
     for fret, line in zip(frets, lines.tolist(), strict=True):
         weights: dict[tuple[Path, int], float] = {(path, fret): 1.0}

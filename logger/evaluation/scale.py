@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -11,12 +12,15 @@ from numpy.typing import ArrayLike, NDArray
 from logger.evaluation.line_fit import fit_line
 
 
+@lru_cache(maxsize=64)
 def fret_positions_mm(scale_mm: float, frets: int) -> NDArray[np.float64]:
-    """Return the distance from nut to fret in mm, shape (frets + 1,); index 0 is the nut.
+    """Return the distance from nut to fret in mm, shape (frets + 1,), not to be written to; index 0 is the nut.
 
     Source: twelve-tone equal temperament, x_n = L (1 - 2^(-n/12)); ISO 16 gives the pitch, not the spacing.
     """
-    return scale_mm * (1 - 2.0 ** (-np.arange(frets + 1) / 12))
+    positions: NDArray[np.float64] = scale_mm * (1 - 2.0 ** (-np.arange(frets + 1) / 12))
+    positions.setflags(write=False)
+    return positions
 
 
 def fan_slants_mm(

@@ -37,10 +37,14 @@ def stream(served: RunningPage) -> Iterator[Iterator[tuple[str, str]]]:
     link.close()
 
 
+def newest(stream: Iterator[tuple[str, str]]) -> dict[str, Any]:
+    return json.loads(next(text for name, text in stream if name == "message"))
+
+
 def test_stream_begins_with_the_newest_snapshot_and_follows(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
-    assert json.loads(next(stream)[1])["version"] == 0
+    assert newest(stream)["version"] == 0
     bench.publish(seq=1)
-    assert json.loads(next(stream)[1])["seq"] == 1
+    assert newest(stream)["seq"] == 1
 
 
 def test_newest_wins_when_snapshots_come_faster_than_the_stream(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
@@ -49,15 +53,51 @@ def test_newest_wins_when_snapshots_come_faster_than_the_stream(bench: Any, stre
         bench.publish()
     seen: list[int] = []
     while not seen or seen[-1] < 500:
-        seen.append(json.loads(next(stream)[1])["version"])
+        seen.append(newest(stream)["version"])
     assert seen == sorted(set(seen))
     assert len(seen) < 100
 
 
+CELL = ["high_fret", 4, "centre", "pass", 0.004, 0.017, 1.0]
+
+
+def test_the_cells_follow_the_reading_and_only_when_they_changed(
+    bench: Any, stream: Iterator[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(feed, "PING_S", 0.5)
+    next(stream)
+    bench.publish(cells=[CELL])
+    (first, whole), (second, cells) = next(stream), next(stream)
+    assert (first, second) == ("message", "cells")
+    assert "cells" not in json.loads(whole)
+    assert json.loads(cells) == {"version": 1, "boot": bench.shown["boot"], "cells": [CELL]}
+    bench.publish(seq=1)
+    assert [next(stream)[0] for _ in range(2)] == ["message", "ping"]
+    bench.publish(seq=2, cells=[CELL, CELL])
+    assert [next(stream)[0] for _ in range(2)] == ["message", "cells"]
+
+
+def test_readings_that_come_without_a_pause_keep_the_cells_back_for_a_while_only(
+    bench: Any, stream: Iterator[tuple[str, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(feed, "CALM_S", 5.0)
+    monkeypatch.setattr(feed, "CELLS_S", 0.4)
+    bench.publish(cells=[CELL])
+    while next(stream)[0] != "cells":
+        pass
+    names: list[str] = []
+    for count in range(200):
+        bench.publish(seq=count, cells=[[*CELL[:4], count, 0.0, 1.0]])
+        names.append(next(stream)[0])
+        if names[-1] == "cells":
+            break
+    assert names[-1] == "cells"
+    assert names.count("message") >= 4
+
+
 def test_a_quiet_stream_pings(monkeypatch: pytest.MonkeyPatch, stream: Iterator[tuple[str, str]]) -> None:
     monkeypatch.setattr(feed, "PING_S", 0.1)
-    next(stream)
-    assert next(stream) == ("ping", "1")
+    assert [next(stream)[0] for _ in range(3)] == ["message", "ping", "ping"]
 
 
 def test_stream_ends_when_the_door_is_shut(bench: Any, stream: Iterator[tuple[str, str]]) -> None:
@@ -88,7 +128,7 @@ def test_snapshot_is_whole_and_not_kept(bench: Any, ask: Ask) -> None:
 
 def test_encoder_refuses_what_is_not_a_number() -> None:
     with pytest.raises(ValueError, match="not JSON compliant"):
-        Encoder().text({"version": 1, "u": float("nan")})
+        Encoder(lambda whole: whole).text({"version": 1, "u": float("nan")})
 
 
 def test_actions_reach_the_bench_in_order_and_are_answered(bench: Any, ask: Ask) -> None:

@@ -202,26 +202,17 @@ def step(fret: int, mm: float, **more: Any) -> dict[str, Any]:
     }
 
 
-SWEEP = [
-    ["high_fret", 4, "centre", "pass", 0.004, 0.017, 1.0],
-    ["high_fret", 5, "centre", "fail", 0.117, 0.007, 0.0],
-    ["high_fret", 6, "centre", "pass", 0.009, 0.007, 1.0],
-    ["high_fret", 7, "centre", "pass", -0.001, 0.007, 1.0],
-]
-
-
 def test_a_step_that_a_neighbour_explains_passes_with_a_word_why(bench: Any, page: Page) -> None:
-    bench.publish(cells=SWEEP)
-    bench.take(**step(4, -0.065))
+    bench.take(**step(4, -0.065, shadow_of=[5]))
     why = "The step is explained by fret 5; the verdict is on what is left of it."
     expect(page.locator("#reading .shadow")).to_have_text(why)
     expect(page.locator("#reading .because")).to_have_text("High fret 0.004 ± 0.017 mm: pass")
     expect(page.locator("#recent small")).to_have_text(why)
     expect(page.locator("#say")).to_contain_text(why)
-    bench.take(**step(7, -0.001))  # beside a fret that is off by more than it is sure of, but the step is its own
+    bench.take(**step(7, -0.001, shadow_of=[]))
     expect(page.locator("#reading .first")).to_have_text("Fret 7, centre")
     expect(page.locator("#reading .shadow")).to_have_count(0)
-    bench.take(**step(7, -0.001, shadow_of=[3, 9]))  # the bench itself says which
+    bench.take(**step(7, -0.001, shadow_of=[3, 9]))
     expect(page.locator("#reading .shadow")).to_contain_text("explained by fret 3, 9;")
 
 

@@ -11,7 +11,7 @@
   });
   const say = bench.every(SAY_MS, () => {
     const last = bench.snap?.last;
-    if (last) bench.by('say').textContent = [bench.fill('said', words(last)), bench.shadowWords(last, bench.snap)].filter(Boolean).join('. ');
+    if (last) bench.by('say').textContent = [bench.fill('said', words(last)), bench.shadowWords(last)].filter(Boolean).join('. ');
   });
   const alarm = ({last, bad_seq: bad}) => {
     const own = last?.verdict === 'fail';

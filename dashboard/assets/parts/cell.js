@@ -141,7 +141,7 @@
     if (!open || event.ctrlKey || event.altKey || event.metaKey) return;
     if (pedal || /^[0-9.,+\-\u2212]$/.test(event.key)) open.close();
   }, true);
-  bench.on('snapshot', () => { if (shown && box()?.open) { draw(); again(); } });
+  for (const news of ['snapshot', 'cells']) bench.on(news, () => { if (shown && box()?.open) { draw(); again(); } });
   bench.on('look', draw);
   bench.on('ready', () => box().addEventListener('close', () => { shown = null; }));
 })();

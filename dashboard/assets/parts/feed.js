@@ -20,9 +20,18 @@
   const take = (snap) => {
     const old = bench.snap;
     alive();
-    if (old && old.boot === snap.boot && old.store === snap.store && old.version >= snap.version) return;
+    const same = old && old.boot === snap.boot && old.store === snap.store;
+    if (same && old.version >= snap.version) return;
+    if (same && snap.cells === undefined) snap.cells = old.cells;
     bench.snap = snap;
     bench.tell('snapshot', snap);
+  };
+  // The cells of the map come in a message of their own, in a pause between readings.
+  const takeCells = ({boot, cells}) => {
+    alive();
+    if (bench.snap?.boot !== boot) return;
+    bench.snap.cells = cells;
+    bench.tell('cells');
   };
 
   // At readyState CLOSED (the bench had no stream left, say) the browser never tries again: we do, and poll meanwhile.
@@ -48,6 +57,7 @@
       polling = 0;
     };
     own.onmessage = (event) => take(JSON.parse(event.data));
+    own.addEventListener('cells', (event) => takeCells(JSON.parse(event.data)));
     own.addEventListener('ping', alive);
     own.onerror = () => {
       if (own !== stream) return;

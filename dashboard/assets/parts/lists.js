@@ -31,18 +31,16 @@
     'aria-label': fill('take_back_this', {words: each.words, value}), text: fill('take_back'),
   }));
   const small = (text) => (text ? el('small', {text}) : '');
-  const reading = (snap) => (each) => {
+  const reading = (each) => {
     const value = bench.valueWords(each);
     const asked = bench.isQueried(each) ? fill('queried') : '';
     const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : asked;
     return el('li', {'data-recent': each.sequence ?? '', 'data-taken-back': each.taken_back ? 'yes' : 'no'},
       each.verdict ? bench.sign(each.verdict) : el('span', {class: 'sign'}),
       el('span', {class: 'what'}, el('span', {text: bench.capital(each.words)}), said ? el('em', {text: said}) : '',
-        ...(each.taken_back ? [] : [small(bench.shadowWords(each, snap)), small(bench.sentence(each, 'settle'))])),
+        ...(each.taken_back ? [] : [small(bench.shadowWords(each)), small(bench.sentence(each, 'settle'))])),
       el('span', {class: 'amount', text: value}), undo(each, value));
   };
-  bench.drawRecent = (snap) => {
-    const {recent = [], queries = []} = snap, shadows = recent.map((each) => bench.shadowWords(each, snap));
-    bench.draw(bench.by('recent'), [bench.unit, recent, queries, shadows], () => (recent.length ? recent.map(reading(snap)) : el('li', {class: 'calm', text: fill('no_recent')})));
-  };
+  bench.drawRecent = ({recent = [], queries = []}) => bench.draw(bench.by('recent'), [bench.unit, recent, queries], () =>
+    (recent.length ? recent.map(reading) : el('li', {class: 'calm', text: fill('no_recent')})));
 })();

@@ -132,7 +132,18 @@
   bench.shownCheck = shownCheck;
   bench.cellsOf = (snap) => (snap.cells ?? []).map(fieldsOf).filter(({check, fret}) => check in bench.words.checks && Number.isInteger(fret) && fret > 0);
 
+  // Cells are given as one list, anew when one of them changed.
+  let drawn = [];
+  const stale = (...now) => {
+    const same = now.every((each, i) => each === drawn[i]);
+    drawn = now;
+    return !same;
+  };
   bench.drawMap = (snap) => {
+    if (stale(snap.cells, snap.instrument?.frets, bench.unit, shownCheck(snap.stage))) redraw(snap);
+    bench.layMap(frets, FOLD);
+  };
+  const redraw = (snap) => {
     const list = bench.cellsOf(snap), used = rowsFor(list);
     const count = Math.max(snap.instrument?.frets ?? 0, ...list.map((cell) => cell.fret));
     if (count !== frets || JSON.stringify(used) !== JSON.stringify(rows)) build(count, used);
@@ -150,7 +161,6 @@
     const legend = any ? bench.capital(`${bench.words.checks[shown].of}, ${bench.unit}; ${fill('legend_u')}`) : fill('nothing_judged');
     bench.draw(document.querySelector('#map .legend'), legend, () => legend);
     tabs(list, shown);
-    bench.layMap(frets, FOLD);
   };
   document.addEventListener('click', (event) => {
     const tab = event.target.closest?.('[data-tab]');

@@ -2,6 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const TILE_MS = 40, TILE_MOST_MS = 100;  // one slow tile must not keep the next reading back
+  const AFTER_MS = 20;
   const CALM_MS = 100, SLOW_MS = 1000;  // the map and the lists come in a pause between readings, or at least so often
   const CHART_CALM_MS = 150, CHARTS_MS = 2000;
   const NEEDED = ['link', 'flagged', 'climate', 'taken', 'next', 'queries', 'sure', 'study-chart-box', 'worth', 'reading', 'entry', 'take-now', 'map', 'flags', 'recent', 'chart-box'];
@@ -14,7 +15,7 @@
       asked = true;
       requestAnimationFrame(() => {
         asked = false;
-        setTimeout(work, 0);
+        setTimeout(work, AFTER_MS);  // other pages of this machine show the same reading: theirs goes first
       });
     };
   };
@@ -47,7 +48,8 @@
     drawCharts();
   };
   const drawCharts = bench.inPause(CHART_CALM_MS, CHARTS_MS, charts);
-  const afterwards = bench.inPause(CALM_MS, SLOW_MS, afterFrame(slow));
+  const slowly = afterFrame(slow);
+  const afterwards = bench.inPause(CALM_MS, SLOW_MS, slowly);
   const all = () => {
     if (!bench.snap) return;
     tile();
@@ -55,6 +57,7 @@
   };
 
   bench.on('snapshot', all);
+  bench.on('cells', slowly);
   bench.on('look', all);
   bench.on('link', (lost) => {
     bench.drawWarnings(bench.snap, lost);

@@ -82,20 +82,7 @@
     return el('p', {class: 'verdict'}, bench.sign(last.verdict), el('span', {text: bench.large(last.verdict)}));
   };
   // A step beside a fret that stands off is small for the fret's own part only: never a verdict without this word.
-  const SWEEP = ['high_fret', 'low_fret'];
-  const casts = (cells, place, fret) => cells.some((cell) => cell.fret === fret && cell.place === place
-    && SWEEP.includes(cell.check) && Math.abs(cell.mm) > (cell.U ?? 0));
-  const shadowOf = (last, snap) => {
-    const place = last.place ?? '', cells = bench.cellsOf(snap), mm = valueMm(last);
-    const own = cells.find((cell) => cell.fret === last.fret && cell.place === place && SWEEP.includes(cell.check));
-    if (!own || mm === null || Math.abs(mm - own.mm) <= (own.U ?? 0)) return [];
-    return [last.fret - 1, last.fret + 1].filter((fret) => casts(cells, place, fret));
-  };
-  bench.shadowWords = (last, snap) => {
-    if (last.kind !== 'fret_step' || !last.verdict) return '';
-    const frets = last.shadow_of ?? shadowOf(last, snap);
-    return frets.length ? fill('shadow', {frets: frets.join(', ')}) : '';
-  };
+  bench.shadowWords = ({verdict, shadow_of: frets = []}) => (verdict && frets.length ? fill('shadow', {frets: frets.join(', ')}) : '');
   const lastOne = (last, shadow) => [
     el('h2', {text: fill('last')}, el('time', {text: last.taken_at ? bench.clock(last.taken_at) : ''})),
     headline(last.words ?? '', 'p'), size(last), el('div', {class: 'under'}, verdict(last), spread(last)),
@@ -106,7 +93,7 @@
 
   bench.drawReading = (snap) => {
     const last = snap.last ?? bench.lastOfStudy(snap.study);
-    const tile = bench.by('reading'), shadow = last ? bench.shadowWords(last, snap) : '';
+    const tile = bench.by('reading'), shadow = last ? bench.shadowWords(last) : '';
     tile.dataset.verdict = last?.verdict ?? '';
     bench.draw(tile, [bench.unit, last ?? null, Boolean(snap.study), shadow], () => (last ? lastOne(last, shadow) : [el('h2', {text: fill('last')}), ...quiet(fill('no_last')).filter(Boolean)]));
   };
