@@ -45,12 +45,14 @@ def test_a_restarted_bench_is_found_and_caught_up_with(
     expect(page.locator("#link")).to_contain_text("Connection lost")
     expect(page.locator("#warnings")).to_contain_text("may be old")
     other = type(bench)(boot="second")
-    other.publish(**neck)
+    other.publish(**{**neck, "cells": [["proud_end", 9, "bass", "pass", 0.01, 0.01, 1.0]]})
     other.take("fail", value_nm=1_033_000)
     restarted(served, other)
     expect(page.locator("#link")).to_have_text("live", timeout=AGAIN_MS)
     expect(page.locator("#reading")).to_contain_text("1.033 mm")
     expect(page.locator("#warnings")).to_have_text("")
+    expect(page.locator('.neckmap [data-check=proud_end][data-fret="9"]')).to_be_attached()
+    expect(page.locator('.neckmap [data-check=proud_end][data-fret="7"]')).to_have_count(0)
     assert page.evaluate("() => window.same") is True
     other.door.close()
 
