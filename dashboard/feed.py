@@ -174,7 +174,7 @@ class Feed:
         return response
 
     def _snapshot(self) -> Response:
-        return Response(_line(self._door.snapshot()), mimetype="application/json", headers={"Cache-Control": "no-store"})
+        return _json(self._door.snapshot())
 
     def _look(self, what: str) -> Response:
         wanted = {name: text[:MOST_TEXT] for name, text in request.args.items()}
@@ -182,7 +182,7 @@ class Feed:
             told = self._door.ask(what, wanted)
         except QuestionError as error:
             return Response(f"{error}\n", 404, mimetype="text/plain")
-        return Response(_line(told), mimetype="application/json", headers={"Cache-Control": "no-store"})
+        return _json(told)
 
     def _act(self) -> Mapping[str, Any]:
         return {"answers": [self._answer(item) for item in _actions(_posted())]}
@@ -199,6 +199,10 @@ class Feed:
         except Exception:
             log.exception("action %r failed", action)
             return Answer(done=False, text=words.BENCH_FAILED)
+
+
+def _json(told: Mapping[str, Any]) -> Response:
+    return Response(_line(told), mimetype="application/json", headers={"Cache-Control": "no-store"})
 
 
 def _posted() -> object:

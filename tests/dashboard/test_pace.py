@@ -63,7 +63,8 @@ ASKED = """() => {
   Element.prototype.getClientRects = function () { asked.push('boxes'); return getClientRects.call(this); };
   const {snap} = fretledger, last = {...snap.last, fret: 3, words: 'fret 3, bass: height', value_nm: 1204000};
   const other = {...snap, last, next: {...snap.next, fret: 4}};
-  for (const draw of ['Reading', 'Queries', 'Sure', 'Mode', 'Next', 'Neck', 'Flagged', 'Taken', 'Strip']) fretledger[`draw${draw}`](other);
+  for (const draw of ['Reading', 'Queries', 'Sure', 'Mode', 'Next', 'Neck', 'Flagged', 'Taken', 'Strip'])
+    fretledger[`draw${draw}`](other);
   sizes.forEach(([where, name], i) => Object.defineProperty(where, name, kept[i]));
   Object.assign(window, {getComputedStyle});
   Object.assign(Element.prototype, {getBoundingClientRect, getClientRects});
