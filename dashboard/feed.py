@@ -152,10 +152,10 @@ class Feed:
             elif time.monotonic() - said_s >= PING_S:
                 yield "event: ping\ndata: 1\n\n"
                 said_s = time.monotonic()
-            if cells.wanted(snapshot) and (cells.late or not self._door.wait(seen, timeout_s=CALM_S)):
+            if cells.wanted(snapshot) and (cells.late or not self._door.wait(snapshot["version"], timeout_s=CALM_S)):
                 yield f"event: cells\ndata: {self._cells.text(snapshot)}\n\n"
                 cells.sent(snapshot)
-            self._door.wait(seen, timeout_s=LOOK_S)
+            self._door.wait(snapshot["version"], timeout_s=LOOK_S)
 
     def _over(self) -> bool:
         return self._stopping.is_set() or self._door.closed
