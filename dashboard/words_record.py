@@ -43,7 +43,6 @@ RECORD: Final = MappingProxyType({
     "to_measure_again": "To measure again",
     "passed": "{n} passed",
     "passed_one": "1 passed",
-    "and_more": "and {n} more, which the shop's sheet lists",
     "column_verdict": "verdict",
     "column_check": "check",
     "column_where": "where",

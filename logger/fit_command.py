@@ -16,9 +16,8 @@ from logger.evaluation.wire import Coils
 from logger.fit_report import Fit, back_bow_json, fit_json
 from logger.limits import LimitSet
 from logger.report import flags
-from logger.sentences import figure, flag_sentence, where_words
+from logger.sentences import figure, flag_sentence, frets_words, where_words
 from logger.snapshot import CAUTIONS
-from logger.sweep_words import frets_words
 from logger.toml_input import Table, load_toml
 
 RELIEFS: Final = ("before", "after", "foretold")

@@ -4,8 +4,7 @@ from typing import Any, Final
 
 from logger.evaluation.fixture import EDGE_MM, PLACING_MM, FixturePlan, Setting
 from logger.instrument import Instrument
-from logger.sentences import MM_PER_INCH
-from logger.sweep_words import frets_words
+from logger.sentences import MM_PER_INCH, frets_words
 
 ZERO: Final = "on the flat plate, before its first step and after its last"
 HEAD: Final = ("setting", "feet", "between the bars", "frets", "margin", "zero")

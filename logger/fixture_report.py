@@ -14,8 +14,7 @@ from logger.evaluation.estimate import Estimate, combine
 from logger.evaluation.observation import FeatureKey, Observation
 from logger.features import AFTER, BEFORE, FIXTURE_ZERO, GAUGE_ZERO, STEPS, ZERO_KINDS, zero_parts, zero_place
 from logger.instrument import Instrument
-from logger.sentences import length
-from logger.sweep_words import frets_words
+from logger.sentences import frets_words, length
 
 SURE: Final = 0.99
 """A zero counts as moved when readings of one that stands still differ as far in 1 case of 100 (our choice)."""

@@ -10,6 +10,7 @@ from typing import Any, Final
 from logger.attachments import Attached, attachments
 from logger.errors import AttachmentError
 from logger.evaluate import Evaluation
+from logger.fault_groups import fault_groups
 from logger.features import PLACES
 from logger.file_kinds import kind_of
 from logger.gauges import records
@@ -18,7 +19,7 @@ from logger.report import CheckVerdict
 from logger.sealing.shown import seal_of
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, settle, where_words
 from logger.sheet_choices import MOST_PICTURES
-from logger.snapshot import CAUTIONS, GAUGE_WORDS
+from logger.snapshot import GAUGE_WORDS, cautions_of
 from logger.store import SessionGauge, StoreReader
 from logger.store.attached import read_content
 from logger.sweep_report import profile_json
@@ -49,7 +50,6 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
         StoreError: the store cannot be read.
     """
     row, end, neck = reader.session(session), reader.session_end(session), found.instrument
-    stages = [name for name in CAUTIONS if name in _stages(found)]
     return {
         "session": session, "seal": seal_of(reader, session),
         "instrument": {
@@ -62,12 +62,13 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
         "counts": counts_of(found.verdicts), "zeros_moved": [_moved(one) for one in found.judge.moved_zeros],
         "map": worst_by_place(found.verdicts),
         "verdicts": [_verdict(one, found) for one in worst_first(found.verdicts)],
+        "faults": fault_groups(found.verdicts, found.limits),
         "limits": [_limits(check, found) for check in dict.fromkeys(one.check for one in found.verdicts)],
         "profile": profile_json(found.judge.sweep.profile if found.judge.sweep else None),
         "gauges": _gauges(reader, session), "attachments": _attachments(reader, session),
         "climate": [{"at": utc_text(one.at_ns), "temperature_c": one.temperature_mc / 1000,
                      "humidity_percent": one.humidity_mpercent / 1000} for one in reader.climates(session)],
-        "notes": list(found.notes), "cautions": [CAUTIONS[name] for name in stages], "read_off": READ_OFF,
+        "notes": list(found.notes), "cautions": cautions_of(_stages(found)), "read_off": READ_OFF,
     }  # fmt: skip
 
 

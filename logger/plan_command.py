@@ -12,10 +12,10 @@ from logger.evaluation.levelling import LevellingPlan, NoPlan, Verification, ver
 from logger.evaluation.levelling_plan import COVERAGE
 from logger.evaluation.statistics import Floats
 from logger.levelling_report import Levelling, plan_json
-from logger.sentences import figure
+from logger.sentences import figure, frets_words
 from logger.snapshot import CAUTIONS
 from logger.sweep_report import Sweep
-from logger.sweep_words import frets_words, key_words, next_words
+from logger.sweep_words import key_words, next_words
 from logger.work_list import Deed, idle_frets, work_list
 
 FLAT_MOST_MM: Final = 0.6

@@ -1,6 +1,6 @@
 """Say verdicts as a luthier would: what is wrong, by how much and how sure, and what to do."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -49,12 +49,17 @@ def length(value_mm: float, expanded_u_mm: float | None, unit: str) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """The two sides of a check: a sentence with ``{where}`` and ``{size}``, and what to do."""
+    """The two sides of a check: a sentence with ``{where}`` and ``{size}``, and what to do.
+
+    ``several`` and ``several_below`` stand where one sentence tells of several frets and the other would not agree.
+    """
 
     above: str
     do_above: str
     below: str = ""
     do_below: str = ""
+    several: str = ""
+    several_below: str = ""
     size: Callable[[float], float] = abs
 
 
@@ -86,6 +91,8 @@ _WORDS: Final = {
         do_above="press the end down again with the caul; see where the last barb sits before filing anything",
         below="{where} end lies low by {size}",
         do_below="see whether the board is low or the wire bent there; level the others down to it only if it must be",
+        several="{where}: an end stands proud by {size}",
+        several_below="{where}: an end lies low by {size}",
     ),
     "slot_position": Words(
         above="{where}: the slot lies {size} too near the bridge",
@@ -116,10 +123,12 @@ _WORDS: Final = {
         above="{where} is loose, it goes down by {size} when pressed",
         do_above="seat it again or set it in glue before any levelling; thin cyanoacrylate: glasses, ventilation, "
         "solvent at hand",
+        several="{where}: loose, goes down by {size} when pressed",
     ),
     "lifted_end": Words(
         above="{where} end is lifted, a leaf of {size} goes under it",
         do_above="press the end down again with the caul; see where the last barb sits before filing anything",
+        several="{where}: an end is lifted, a leaf of {size} goes under it",
     ),
     "string_clearance": Words(
         above="{where}: the string clears the frets beyond by {size}",
@@ -130,22 +139,28 @@ _WORDS: Final = {
     "uneven_seating": Words(
         above="{where} is seated unevenly, its places differ by {size}",
         do_above="re-seat it over its whole width before any levelling",
+        several="{where}: seated unevenly, the places differ by {size}",
     ),
     "tilted_fret": Words(
         above="{where} is tilted, its ends differ by {size}",
         do_above="re-seat the higher end",
+        several="{where}: tilted, the ends differ by {size}",
     ),
     "high_fret": Words(
         above="{where} stands high by {size}",
         do_above="press-test it first: a loose fret is re-seated, a seated one is levelled",
         below="{where} stands low by {size}",
         do_below="replace or shim it, or level its neighbours down to it",
+        several="{where}: high by {size}",
+        several_below="{where}: low by {size}",
     ),
     "low_fret": Words(
         above="{where} stands high by {size}",
         do_above="press-test it first: a loose fret is re-seated, a seated one is levelled",
         below="{where} stands low by {size}",
         do_below="replace or shim it, or level its neighbours down to it",
+        several="{where}: high by {size}",
+        several_below="{where}: low by {size}",
     ),
 }
 
@@ -161,6 +176,17 @@ def where_words(fret: int | None, place: str | None) -> str:
     return f"fret {fret}" if place is None else f"fret {fret}, {place}"
 
 
+def frets_words(frets: Iterable[int]) -> str:
+    """Return fret numbers with runs drawn together: ``2 to 5, 9``."""
+    runs: list[list[int]] = []
+    for fret in sorted(frets):
+        if runs and fret == runs[-1][-1] + 1:
+            runs[-1].append(fret)
+        else:
+            runs.append([fret])
+    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
+
+
 def _is_below(value_mm: float, limits: "Limits") -> bool:
     """Tell which side a failed value fails on: the limit that it is further beyond, or nearer to."""
     if limits.lower_mm is None or limits.upper_mm is None:
@@ -172,17 +198,51 @@ def flag_sentence(
     check: str, fret: int | None, place: str | None, judgement: "Judgement", limits: "Limits", *, unit: str = "mm"
 ) -> tuple[str, str]:
     """Return what is wrong and what to do, for a check that failed."""
+    words, value_mm = _WORDS[check], judgement.estimate.value_mm
+    template, todo = _form(check, value_mm, limits)
+    where = where_words(fret, place)
+    if check in {"proud_end", "lifted_end"}:
+        where = where.replace(",", "")
+    return template.format(where=where, size=length(words.size(value_mm), judgement.expanded_u_mm, unit)), todo
+
+
+def _form(check: str, value_mm: float, limits: "Limits", *, several: bool = False) -> tuple[str, str]:
     words = _WORDS[check]
-    value_mm = judgement.estimate.value_mm
     below = _is_below(value_mm, limits) and bool(words.below)
-    size = length(words.size(value_mm), judgement.expanded_u_mm, unit)
-    template, todo = (words.below, words.do_below) if below else (words.above, words.do_above)
+    template, other, todo = (
+        (words.below, words.several_below, words.do_below) if below else (words.above, words.several, words.do_above)
+    )
     if check == "tang_clearance" and below == (value_mm > 0):
         template = _NARROWER if below else _THINNER
-    where = (
-        where_words(fret, place).replace(",", "") if check in {"proud_end", "lifted_end"} else where_words(fret, place)
-    )
-    return template.format(where=where, size=size), todo
+    return (other if several and other else template), todo
+
+
+def several_form(check: str, value_mm: float, limits: "Limits") -> str:
+    """Return the sentence of a failed check for several frets at once; failures of one form can share it."""
+    return _form(check, value_mm, limits, several=True)[0]
+
+
+def several_sentence(
+    check: str, form: str, where: str, values_mm: Sequence[float], u_mm: Sequence[float | None], *, unit: str
+) -> str:
+    """Return one sentence for several failures of one form: from which size to which, and how well they are known.
+
+    Args:
+        check: what failed.
+        form: as `several_form` gives it.
+        where: the frets and places, in words.
+        values_mm: the sizes.
+        u_mm: their expanded uncertainties; None where one is not known.
+        unit: ``mm``, ``in`` or ``thou``.
+    """
+    sizes = sorted(_WORDS[check].size(one) for one in values_mm)
+    low, high = (figure(one, unit).replace("-", "\N{MINUS SIGN}") for one in (sizes[0], sizes[-1]))
+    span = f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+    known = [one for one in u_mm if one is not None]
+    if len(known) < len(u_mm):
+        return form.format(where=where, size=f"{span} (not for all is the uncertainty known)")
+    each = "" if len({figure(one, unit) for one in known}) == 1 else " or better"
+    return form.format(where=where, size=f"{span} (each \N{PLUS-MINUS SIGN} {figure(max(known), unit)} {unit}{each})")
 
 
 def settle(judgement: "Judgement") -> str:

@@ -4,6 +4,7 @@ Everything is told apart by shape as well as by colour, so that a copy in black 
 paper are in mm from its upper left corner.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -14,6 +15,23 @@ from logger.sentences import MM_PER_INCH
 INK, SOFT, RULE, PAPER = (28, 36, 43), (85, 96, 106), (205, 197, 182), (255, 255, 255)
 COLOURS: Final = {"pass": (11, 97, 164), "fail": (179, 58, 0), "remeasure": (243, 215, 74)}
 """As on the page: blue, vermilion and yellow after Okabe and Ito, 2008."""
+SIGN_BOX: Final = 24.0
+"""Signs are drawn in a box of 24 by 24, with the numbers of the page's own."""
+DIAMOND: Final = ((12, 0.5), (23.5, 12), (12, 23.5), (0.5, 12))
+
+
+def _turning(middle: tuple[float, float], radius: float, first: float, last: float) -> list[tuple[float, float]]:
+    """Return points of an arc between two angles in degrees, clockwise from the right."""
+    angles = (math.radians(first + (last - first) * step / 24) for step in range(25))
+    return [(middle[0] + radius * math.cos(one), middle[1] + radius * math.sin(one)) for one in angles]
+
+
+STROKES: Final[Mapping[str, Sequence[Sequence[tuple[float, float]]]]] = {
+    "pass": [[(7, 12.5), (10.5, 16), (17, 8.5)]],
+    "fail": [[(8.5, 8.5), (15.5, 15.5)], [(15.5, 8.5), (8.5, 15.5)]],
+    "remeasure": [_turning((12.054, 12.237), 5.5, -36.05, -352.03), [(17.5, 5.5), (17.5, 9.5), (13.5, 9.5)]],
+}
+"""What is drawn within the outlines; the arc goes from (16.5, 9) to (17.5, 13) the long way round."""
 PATHS: Final = {
     "treble": ((138, 47, 126), ()),
     "centre": ((85, 96, 106), (1.6, 1.0)),
@@ -26,24 +44,23 @@ PROFILE_MM: Final = 40.0
 
 
 def draw_sign(pdf: FPDF, verdict: str, x: float, y: float, size: float) -> None:
-    """Draw a verdict's sign around (x, y): a disc with a tick, a diamond with a cross, a square with a bar."""
-    half = size / 2
-    pdf.set_line_width(size / 9)
+    """Draw a verdict's sign around (x, y) as the page does: a disc, a diamond, a square with a turning arrow."""
+    unit = size / SIGN_BOX
+    left, top = x - size / 2, y - size / 2
+    pdf.set_line_width(2.4 * unit)
     pdf.set_fill_color(*COLOURS[verdict])
-    pdf.set_draw_color(*COLOURS[verdict])
     if verdict == "pass":
-        pdf.ellipse(x - half * 0.85, y - half * 0.85, size * 0.85, size * 0.85, style="F")
-        _stroke(
-            pdf, PAPER, ((x - half * 0.4, y), (x - half * 0.1, y + half * 0.35), (x + half * 0.45, y - half * 0.35))
-        )
+        pdf.ellipse(left + 2 * unit, top + 2 * unit, 20 * unit, 20 * unit, style="F")
     elif verdict == "fail":
-        pdf.polygon([(x, y - half), (x + half, y), (x, y + half), (x - half, y)], style="F")
-        _stroke(pdf, PAPER, ((x - half * 0.3, y - half * 0.3), (x + half * 0.3, y + half * 0.3)))
-        _stroke(pdf, PAPER, ((x - half * 0.3, y + half * 0.3), (x + half * 0.3, y - half * 0.3)))
+        pdf.polygon([(left + at * unit, top + down * unit) for at, down in DIAMOND], style="F")
     else:
         pdf.set_draw_color(*INK)
-        pdf.rect(x - half * 0.85, y - half * 0.85, size * 0.85, size * 0.85, style="FD")
-        _stroke(pdf, INK, ((x - half * 0.4, y), (x + half * 0.4, y)))
+        pdf.set_line_width(1.2 * unit)
+        pdf.rect(left + 2 * unit, top + 2 * unit, 20 * unit, 20 * unit, style="FD", round_corners=True,
+                 corner_radius=3 * unit)  # fmt: skip
+        pdf.set_line_width(2 * unit)
+    for line in STROKES[verdict]:
+        _stroke(pdf, INK if verdict == "remeasure" else PAPER, [(left + a * unit, top + b * unit) for a, b in line])
 
 
 def _stroke(pdf: FPDF, colour: tuple[int, int, int], points: Sequence[tuple[float, float]]) -> None:
@@ -79,8 +96,29 @@ def _text(pdf: FPDF, x: float, y: float, width: float, text: str, *, align: str 
     pdf.cell(width, height, text, align=align)
 
 
-def draw_profile(pdf: FPDF, told: Mapping[str, Any], x: float, y: float, width: float) -> float:
-    """Draw the heights along the neck, each with twice its standard uncertainty, and return where the drawing ends."""
+def map_tall(told: Mapping[str, Any]) -> float:
+    """Return how high the map is in mm."""
+    return (len({one["place"] for one in told["map"]}) + 1) * ROW_MM
+
+
+def profile_tall(tall: float) -> float:
+    """Return how high the profile is in mm with its numbers and its key, when its heights take ``tall``."""
+    return tall + 1 + 4 + 5
+
+
+def draw_profile(
+    pdf: FPDF, told: Mapping[str, Any], x: float, y: float, width: float, tall: float = PROFILE_MM
+) -> float:
+    """Draw the heights along the neck, each with twice its standard uncertainty, and return where the drawing ends.
+
+    Args:
+        pdf: what is drawn on.
+        told: the record.
+        x: left end of the drawing.
+        y: its upper end.
+        width: how wide it is with its scales.
+        tall: how high the span of all heights is drawn.
+    """
     heights, frets = told["profile"], told["instrument"]["frets"]
     low = min(one["height_mm"] - 2 * one["u_mm"] for one in heights)
     high = max(one["height_mm"] + 2 * one["u_mm"] for one in heights)
@@ -89,24 +127,24 @@ def draw_profile(pdf: FPDF, told: Mapping[str, Any], x: float, y: float, width: 
     place = _along(frets)
 
     def at(fret: int, height_mm: float) -> tuple[float, float]:
-        return left + 2 + place(fret) * (right - left - 4), y + (high - height_mm) / span * PROFILE_MM
+        return left + 2 + place(fret) * (right - left - 4), y + (high - height_mm) / span * tall
 
     _axes(pdf, low, span, (left, right), lambda height: at(1, height)[1])
     for path, (colour, dashes) in PATHS.items():
         _path(pdf, [one for one in heights if one["place"] == path], colour, dashes, at)
     pdf.set_text_color(*SOFT)
     pdf.set_font(size=7.5)
-    end = y + PROFILE_MM + 1
+    end = y + tall + 1
     for fret in range(1, frets + 1, 1 if frets < 21 else 2):
         _text(pdf, at(fret, low)[0] - 4, end, 8, str(fret), height=4)
-    return _profile_key(pdf, x, end + 4, drawn_times(told, width, span), {one["place"] for one in heights})
+    return _profile_key(pdf, x, end + 4, drawn_times(told, width, span, tall), {one["place"] for one in heights})
 
 
-def drawn_times(told: Mapping[str, Any], width: float, span: float) -> float:
+def drawn_times(told: Mapping[str, Any], width: float, span: float, tall: float = PROFILE_MM) -> float:
     """Return how many times larger heights are drawn than lengths along the neck."""
     frets, scale = told["instrument"]["frets"], told["instrument"]["scale_mm"]
     along = scale * (2 ** (-1 / 12) - 2 ** (-frets / 12))
-    return float((PROFILE_MM / span) / ((width - 2 * LABEL_MM - 4) / along))
+    return float((tall / span) / ((width - 2 * LABEL_MM - 4) / along))
 
 
 def _along(frets: int) -> Any:

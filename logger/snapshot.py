@@ -1,7 +1,7 @@
 """What there is to show, as one plain mapping: what to do next, the last readings, verdicts, flags and gauges."""
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
@@ -40,17 +40,24 @@ GAUGE_WORDS: Final = {
     "leaves": "leaves, typed",
 }  # fmt: skip
 STUDY_HOW: Final = "measure the part as if for the first time, at the same spot, without looking at earlier readings"
+_DUST: Final = (
+    "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice decide, "
+    "not this program."
+)
 CAUTIONS: Final = {
     "wire": "Clipped wire ends fly: wear glasses. Nickel silver contains nickel, an allergen.",
-    "board": "Rosewood and ebony dust are sensitisers: extraction and a respirator while you sand. Local rules and "
-    "licensed practice decide, not this program.",
-    "slots": "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice "
-    "decide, not this program.",
+    "board": _DUST,
+    "slots": _DUST,
     "seating": "Presses pinch. Thin cyanoacrylate: eyes, skin bonds, fumes; glasses, ventilation, solvent at hand.",
     "sweep": "Press-test before you level: levelling a loose fret is the classic mistake. Files and stainless wire "
     "throw splinters: wear glasses.",
 }
 """Cautions by stage; common practice, no source."""
+
+
+def cautions_of(stages: Collection[str]) -> list[str]:
+    """Return the cautions of several stages, each once, in the order of the stages."""
+    return list(dict.fromkeys(told for stage, told in CAUTIONS.items() if stage in stages))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """The sweep in words: what does not fit, which heights are not known, what to measure next."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -11,7 +11,7 @@ from logger.evaluation.observation import FeatureKey
 from logger.evaluation.sweep import Candidate, Path, Profile
 from logger.features import Feature
 from logger.levelling_report import Levelling
-from logger.sentences import length
+from logger.sentences import frets_words, length
 from logger.sweep_report import Sweep
 
 LEAST_SANDED_MM: Final = 0.005
@@ -57,17 +57,6 @@ def _unknown(path: Path, profile: Profile) -> str:
         f"the heights of frets {frets_words(frets)}{where} are not known: no readings join them with the others; "
         "measure the steps between them, or gaps under a straightedge"
     )
-
-
-def frets_words(frets: Iterable[int]) -> str:
-    """Return fret numbers with runs drawn together: ``2 to 5, 9``."""
-    runs: list[list[int]] = []
-    for fret in sorted(frets):
-        if runs and fret == runs[-1][-1] + 1:
-            runs[-1].append(fret)
-        else:
-            runs.append([fret])
-    return ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs)
 
 
 def sweep_lines(sweep: Sweep | None, *, unit: str) -> list[str]:

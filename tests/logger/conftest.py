@@ -1,6 +1,6 @@
 """Files that a person would write, for the tests of this folder."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -85,9 +85,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def visit(store: Store) -> Callable[..., None]:
-    """Return a function that keeps a session which measured the seated heights of fret 7."""
+    """Return a function that keeps a session which measured the seated heights of some frets."""
 
-    def keep(name: str, session: str, *, seated: dict[str, float], at_ns: int = NS, ended: bool = True) -> None:
+    def keep(name: str, session: str, *, seated: dict[str, float], frets: Sequence[int] = (7,),
+             at_ns: int = NS, ended: bool = True) -> None:  # fmt: skip
         neck = parse_instrument(NECK.format(name=name), where="a test")
         identity, revision = keep_instrument(store, neck)
         limits = limits_toml(default_limits(neck.kind))
@@ -95,8 +96,9 @@ def visit(store: Store) -> Callable[..., None]:
                              boot_id="b", software="a test", limits=limits))  # fmt: skip
         store.put(SessionGauge(session=session, gauge="depth", kind="depth_indicator", description=WORTH, profile="p",
                                profile_sha256="0"))  # fmt: skip
-        for number, (place, mm) in enumerate(seated.items(), start=1):
-            store.put(ReadingRow(session=session, gauge="depth", sequence=number, kind="seated_height", fret=7,
+        places = [(fret, place, mm) for fret in frets for place, mm in seated.items()]
+        for number, (fret, place, mm) in enumerate(places, start=1):
+            store.put(ReadingRow(session=session, gauge="depth", sequence=number, kind="seated_height", fret=fret,
                                  place=place, round="1", value_nm=round(mm * 1e6), unit="mm", raw=b"", status="ok",
                                  taken_at_ns=at_ns + number, monotonic_ns=number))  # fmt: skip
         if ended:

@@ -1,16 +1,20 @@
 """The quality-check sheet: what is printed, on how many pages, and the command that prints it."""
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pypdfium2
 import pytest
+from PIL import Image
 
 from logger.cli import run
 from logger.looking import Looking
-from logger.sheet_drawings import drawn_times
+from logger.sheet_choices import AUDIENCES
+from logger.sheet_drawings import DIAMOND, STROKES, drawn_times
 from logger.sheet_pdf import sheet_pdf
+from logger.snapshot import CAUTIONS, cautions_of
 from logger.store import Store
 
 PROUD = {"bass": 1.10, "centre": 1.10, "treble": 1.25}
@@ -60,14 +64,61 @@ def test_one_page_holds_whatever_people_wrote(told: dict[str, Any]) -> None:
                for fret in range(1, 49) for place in ("bass", "centre", "treble")]  # fmt: skip
     crowded = told | {
         "instrument": neck, "note": long, "people": long, "notes": [long] * 30, "map": everywhere, "profile": heights,
-        "gauges": [one | {"name": long} for one in told["gauges"] * 40], "verdicts": told["verdicts"] * 40,
+        "gauges": [one | {"name": long} for one in told["gauges"] * 40], "faults": told["faults"] * 40,
         "cautions": told["cautions"] * 3,
     }  # fmt: skip
     for paper in ("a4", "letter"):
         (page,) = pages(sheet_pdf(crowded, paper=paper))
         assert "How to read this" in page
         assert "the readings do not decide" in page
-        assert "more, which the shop's sheet lists" in page
+        assert "more at fret 7, which the shop's sheet lists" in page
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_every_fault_is_named_on_the_customers_page(store: Store, visit: Callable[..., None], paper: str) -> None:
+    """Nine failed checks on three frets are three sentences, each with its frets."""
+    visit("Reed no. 2", "s2", seated=PROUD, frets=(3, 7, 11))
+    told = dict(Looking(store.path, current="s2").ask("record", {}))
+    (page,) = pages(sheet_pdf(told, paper=paper))
+    assert "9 fail" in page
+    assert "Frets 3, 7, 11, treble: an end stands proud by 0.150 mm (each ± 0.008 mm)" in page
+    assert "Frets 3, 7, 11: seated unevenly, the places differ by 0.150 mm" in page
+    assert "Frets 3, 7, 11: tilted, the ends differ by 0.150 mm" in page
+    assert "the shop's sheet lists" not in page
+
+
+def test_pictures_make_room_for_faults(told: dict[str, Any]) -> None:
+    """Faults that fit without the strip of pictures, and not beside it: the strip goes to the shop's sheet."""
+    drawn = io.BytesIO()
+    Image.new("RGB", (60, 40), (120, 90, 60)).save(drawn, "PNG")
+    few, many = (sheet_pdf(told | {"faults": told["faults"][:1] * n}, [drawn.getvalue()]) for n in (3, 34))
+    assert "1 picture is on the shop's sheet" not in pages(few)[0]
+    assert "1 picture is on the shop's sheet" in pages(many)[0]
+    assert pages(many)[0].count("is seated unevenly") == 34
+
+
+def test_every_caution_stands_there_once(told: dict[str, Any]) -> None:
+    every = told | {"cautions": cautions_of(CAUTIONS)}
+    assert len(set(every["cautions"])) == len(every["cautions"])
+    for audience in AUDIENCES:
+        page = " ".join(pages(sheet_pdf(every, audience=audience)))
+        for words in ("Rosewood and ebony dust", "licensed practice decide", "Clipped wire ends fly"):
+            assert page.count(words) == 1
+
+
+def test_signs_on_paper_have_the_outlines_of_the_page() -> None:
+    """The numbers are those in the page's own script: a disc, a diamond, a square, and what is drawn in them."""
+    script = (Path(__file__).parents[2] / "dashboard/assets/dom.js").read_text(encoding="utf-8")
+    box = script[script.index("const SHAPES") : script.index("bench.sign =")]
+    disc, diamond, square = "cx: 12, cy: 12, r: 10", "M12 0.500L23.500 12L12 23.500L0.500 12z", "x: 2, y: 2, width: 20"
+    for part in (disc, diamond, square, "M7 12.500l3.500 3.500L17 8.500", "M16.500 9A5.500 5.500 0 1 0 17.500 13"):
+        assert part in box
+    assert DIAMOND == ((12, 0.5), (23.5, 12), (12, 23.5), (0.5, 12))
+    arc, head = STROKES["remeasure"]
+    assert arc[0] == pytest.approx((16.5, 9), abs=0.01)
+    assert arc[-1] == pytest.approx((17.5, 13), abs=0.01)
+    assert min(x for x, _ in arc) == pytest.approx(12.054 - 5.5, abs=0.05)  # the long way round, by the left
+    assert head == [(17.5, 5.5), (17.5, 9.5), (13.5, 9.5)]
 
 
 def test_only_an_invented_instrument_is_called_so(told: dict[str, Any]) -> None:

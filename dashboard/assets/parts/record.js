@@ -2,7 +2,6 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const FITS = 10;  // failed checks on the customer's one page
   const VERDICTS = ['fail', 'remeasure', 'pass'];
   const LOADS = {customer: 'sheet_customer', shop: 'sheet_shop'}, PRINTS = {customer: 'print_customer', shop: 'print_shop'};
   const HEADS = ['column_verdict', 'column_check', 'column_where', 'column_value', 'column_chance', 'column_todo'];
@@ -44,8 +43,10 @@
 
   const todo = (one) => bench.capital(one.todo ?? '');
   const says = (one) => (one.text ? bench.sentence(one, 'text') : `${bench.capital(one.words)}: ${one.where}`);
-  const failure = (one, i) => el('li', {class: i < FITS ? '' : 'beyond'}, bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: says(one)}),
+  const failure = (one) => el('li', {}, bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: says(one)}),
     el('p', {class: 'todo', text: todo(one)})));
+  // On the customer's paper one sentence stands for all frets with one fault, so that all of them are named on one page.
+  const together = (one) => el('li', {}, bench.sign('fail'), el('p', {class: 'text', text: says(one)}));
   const heads = () => HEADS.map((name) => fill(name, {unit: bench.unit}));
   const chance = (p) => (typeof p === 'number' ? fill('percent', {n: Math.round(100 * p)}) : '');
   const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.capital(one.where), bench.plusMinus(one.value_mm, one.U_mm), chance(one.p), todo(one)];
@@ -55,8 +56,8 @@
     const fails = [...of('fail'), ...told.zeros_moved], agains = of('remeasure'), passes = of('pass');
     if (!told.verdicts.length) return el('section', {class: 'card', 'aria-label': fill('verdict_table')}, el('p', {class: 'calm', text: fill('worst_none')}));
     return section('verdicts', fill('verdict_table'),
-      el('h3', {text: fill(fails.length ? 'outside' : 'all_within')}), fails.length ? el('ul', {class: 'fails'}, ...fails.map(failure)) : '',
-      fails.length > FITS ? el('p', {class: 'calm printed-more', text: fill('and_more', {n: fails.length - FITS})}) : '',
+      el('h3', {text: fill(fails.length ? 'outside' : 'all_within')}), ...(fails.length ? [el('ul', {class: 'fails each'}, ...fails.map(failure)),
+        el('ul', {class: 'fails together'}, ...[...told.faults, ...told.zeros_moved].map(together))] : []),
       ...(agains.length ? [el('h3', {class: 'for-shop', text: fill('to_measure_again')}), el('div', {class: 'for-shop table-box'}, rows(agains))] : []),
       passes.length ? el('details', {class: 'for-shop table-box'}, el('summary', {text: bench.count('passed', passes.length)}), rows(passes)) : '');
   };
