@@ -3,6 +3,8 @@
 from types import MappingProxyType
 from typing import Final
 
+from logger.sweep_progress import UNFINISHED
+
 VIEW_WORDS: Final = MappingProxyType({
     "no_readings_yet": "no readings yet",
     "as_of": "As of {time}, {n} readings",
@@ -97,7 +99,7 @@ VIEW_WORDS: Final = MappingProxyType({
     "level_crown_left": "crown left {size}",
     "level_flat": "flat {size} wide",
     "level_unsure": "Less than it is known to: measure again before filing",
-    "level_unfinished": "The sweep is not finished: {n} of {of} steps. Do not file yet; this list will change.",
+    "level_unfinished": UNFINISHED,
     "level_nothing": "Nothing is to be done: leave every fret as it is",
     "level_idle": "Nothing to do at frets {frets}.",
     "level_sum": "In all {total} off, at most {largest} at one place, to within {tolerance} of the shape wanted.",

@@ -180,6 +180,7 @@ def _plan(options: argparse.Namespace, _serve: Serve) -> int:
         plan_lines,
         plan_result_json,
         second_sweep,
+        swept_of,
         verify_json,
         verify_lines,
     )
@@ -195,7 +196,9 @@ def _plan(options: argparse.Namespace, _serve: Serve) -> int:
         verification = {} if second is None else {"verification": verify_json(second)}
         print(json.dumps(plan_result_json(result, levelling) | verification, ensure_ascii=False, allow_nan=False))
     else:
-        lines = plan_lines(result.instrument.name, levelling, result.judge.sweep, unit=options.unit)
+        lines = plan_lines(
+            result.instrument.name, levelling, result.judge.sweep, unit=options.unit, swept=swept_of(result)
+        )
         lines += [] if second is None else verify_lines(second, unit=options.unit)
         print("\n".join(lines))
     return OK if has_plan(levelling) and not (second and second.outside) else FAILED

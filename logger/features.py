@@ -241,7 +241,9 @@ class Feature:
         """Say the feature as one would at the bench: ``fret 7, treble: slot width``."""
         if self.kind == STUDY:
             return f"part {self.fret}, {self.place}, trial {self.trial}"
-        during, gauge, when = zero_parts(self.place or "") if self.kind == GAUGE_ZERO else ("", "", "")
+        during, gauge, when = zero_parts(self.place or "") if self.kind in ZERO_KINDS else ("", "", "")
+        if gauge and self.kind == FIXTURE_ZERO:
+            return f"{zero_place(during, when)}: {KINDS[FIXTURE_ZERO].words}, with {gauge}"
         if gauge:
             return f"{zero_place(during, when)}: zero of {gauge}"
         kind = KINDS[self.kind].words if self.kind in KINDS else self.kind

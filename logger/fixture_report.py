@@ -35,10 +35,10 @@ class MovedZero:
     def sentence(self, unit: str = "mm") -> str:
         """Return what happened, with lengths in ``mm`` or ``thou``."""
         size = length(self.moved.value_mm, self.moved.expanded_u_mm(), unit)
+        during, gauge, _ = zero_parts(zero_place(self.setting, AFTER))
         if self.kind == GAUGE_ZERO:
-            during, gauge, _ = zero_parts(zero_place(self.setting, AFTER))
             return f"zero of {gauge or 'the gauge'} moved by {size} during the stage {during}; take its readings again"
-        return f"zero moved by {size} during {self.setting}; take its steps again"
+        return f"zero{f' of {gauge}' if gauge else ''} moved by {size} during {during}; take its steps again"
 
     @property
     def what_to_do(self) -> str:

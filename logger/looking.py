@@ -23,7 +23,7 @@ from logger.judging import State, evaluate_session, judge_session, state_of
 from logger.kept import utc_text
 from logger.levelling_report import sanding_of
 from logger.looking_over import outcome_of, rack_told, shop_told
-from logger.plan_command import against_plan, has_plan, plan_lines, verify_json
+from logger.plan_command import against_plan, has_plan, plan_lines, swept_of, verify_json
 from logger.replanning import replan
 from logger.sealing.keys import default_folder
 from logger.sealing.told import seals_of, verified
@@ -233,7 +233,8 @@ def _begun(one: SessionRow) -> tuple[int, str]:
 
 def _told_of(found: Evaluation, session: str) -> Told:
     judge, levelling = found.judge, found.judge.levelling()
-    plans = {unit: plan_lines(found.instrument.name, levelling, judge.sweep, unit=unit) for unit in ("mm", "in")}
+    name, swept = found.instrument.name, swept_of(found)
+    plans = {unit: plan_lines(name, levelling, judge.sweep, unit=unit, swept=swept) for unit in ("mm", "in")}
     words = {unit: [*_sanding(found, unit), *sweep_lines(judge.sweep, unit=unit)] for unit in ("mm", "in")}
     return {
         "session": session, "notes": list(found.notes), "plan_lines": plans, "sweep_lines": words,

@@ -14,6 +14,7 @@ from logger.evaluation.statistics import Floats
 from logger.levelling_report import Levelling, plan_json
 from logger.sentences import figure, frets_words
 from logger.snapshot import CAUTIONS
+from logger.sweep_progress import sweep_progress, unfinished_words
 from logger.sweep_report import Sweep
 from logger.sweep_words import key_words, next_words
 from logger.work_list import Deed, idle_frets, work_list
@@ -46,6 +47,11 @@ def levelling_of_file(result: Evaluation) -> Levelling:
     return found
 
 
+def swept_of(result: Evaluation) -> tuple[int, int]:
+    """Return how many places of a judged sweep have a reading, and how many are asked for."""
+    return sweep_progress(result.judge.estimates, result.instrument)
+
+
 def has_plan(levelling: Levelling) -> bool:
     """Tell whether any plan holds the limits."""
     try:
@@ -54,7 +60,9 @@ def has_plan(levelling: Levelling) -> bool:
         return False
 
 
-def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, unit: str) -> list[str]:
+def plan_lines(
+    name: str, levelling: Levelling | None, sweep: Sweep | None, *, unit: str, swept: tuple[int, int]
+) -> list[str]:
     """Return the plan as lines: the work list, then the places, then what else could be done.
 
     Args:
@@ -62,6 +70,7 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
         levelling: what the plan is made from, or None where too little was measured.
         sweep: the sweep behind it.
         unit: ``mm``, ``in`` or ``thou``.
+        swept: how many places of the sweep have a reading, and how many are asked for (`sweep_progress`).
     """
     if levelling is None:
         return [f"{name}: no levelling plan, {TOO_FEW}"]
@@ -71,6 +80,8 @@ def plan_lines(name: str, levelling: Levelling | None, sweep: Sweep | None, *, u
         return [f"{name}: no levelling plan, {error}"]
     aim = "least removal in all" if levelling.limits.objective == "total" else "smallest largest removal"
     lines = [f"{name}: levelling plan, {aim}, to within {_size(levelling.limits.tolerance_mm, unit)}"]
+    unfinished = unfinished_words(*swept)
+    lines += [f"   {unfinished}"] if unfinished and isinstance(plan, LevellingPlan) else []
     lines += [f"   {CAUTIONS['sweep']}", *(f"   {one}" for one in first_lines(sweep, levelling)), ""]
     lines += _work(levelling, plan, unit) if isinstance(plan, LevellingPlan) else [f"no plan: {plan.sentence}"]
     doubts = doubt_lines(sweep, levelling, unit)
@@ -270,4 +281,5 @@ def plan_result_json(result: Evaluation, levelling: Levelling) -> dict[str, Any]
     """Return the plan with the profile that it is made from, as plain JSON values."""
     whole = result.json()
     kept = ("instrument", "readings", "profile", "deviations", "zero_errors", "suspects", "inseparable", "next_best")
-    return {key: whole[key] for key in kept} | {"plan": plan_json(levelling)}
+    swept = dict(zip(("done", "of"), swept_of(result), strict=True))
+    return {key: whole[key] for key in kept} | {"swept": swept, "plan": plan_json(levelling)}

@@ -44,7 +44,7 @@ _TEXTS: Final = ("gauge", "round", "session", "kind", "place", "taken_back")
 FOOTED: Final = (*STEPS, *GAPS)
 MOST_MM: Final = 10_000.0
 
-_ZERO_PLACE: Final = re.compile(rf"(setting [A-Z][0-9]*|(?:{'|'.join(STAGES)})(?: of .+)?), ({BEFORE}|{AFTER})")
+_ZERO_PLACE: Final = re.compile(rf"(?:setting [A-Z][0-9]*|{'|'.join(STAGES)})(?: of .+)?, (?:{BEFORE}|{AFTER})")
 _FEET: Final = re.compile(r"([0-9]{1,3})-([0-9]{1,3})")
 
 

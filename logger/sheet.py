@@ -21,6 +21,7 @@ from logger.features import (
     STEPS,
     STUDY,
     WIRE_KINDS,
+    ZERO_KINDS,
     Feature,
     measures,
     typed_name,
@@ -64,7 +65,7 @@ class Item:
     @property
     def gauge(self) -> str:
         """The only gauge that can fill it, empty for any of its kind."""
-        return zero_parts(self.feature.place or "")[1] if self.feature.kind == GAUGE_ZERO else ""
+        return zero_parts(self.feature.place or "")[1] if self.feature.kind in ZERO_KINDS else ""
 
     @property
     def gauge_kind(self) -> str:
@@ -215,20 +216,20 @@ class Sheet:
             return
         names.append(gauge)
         if len(names) > 1:
-            own = [item for item in self.items if item.feature.kind == GAUGE_ZERO and item.gauge_kind == kind]
+            own = [item for item in self.items if item.feature.kind in ZERO_KINDS and item.gauge_kind == kind]
             for place in dict.fromkeys(_unnamed(item.feature.place) for item in own):
                 self._name_zeros(place, names)
             self._let_go()
 
     def _name_zeros(self, place: str, names: Sequence[str]) -> None:
-        """Put one item for each gauge where the zero of a stage is asked for; what is filled or skipped stays so."""
+        """Put one item for each gauge where a zero is asked for; what is filled or skipped stays so."""
         found = [index for index, item in enumerate(self.items)
-                 if item.feature.kind == GAUGE_ZERO and _unnamed(item.feature.place) == place]  # fmt: skip
+                 if item.feature.kind in ZERO_KINDS and _unnamed(item.feature.place) == place]  # fmt: skip
         asked = [self.items[index] for index in found]
         during, _, when = zero_parts(place)
         items: list[Item] = []
         for name in names:
-            feature = Feature(kind=GAUGE_ZERO, place=zero_place(during, when, name))
+            feature = replace(asked[0].feature, place=zero_place(during, when, name))
             filled = [item for item in asked if item.gauge == name or (
                 not item.gauge and item.filled_by is not None and item.filled_by[0] == name)]  # fmt: skip
             skipped = any(item.skipped and not item.gauge for item in asked)
@@ -243,14 +244,14 @@ class Sheet:
         self.items[found[0] : found[0]] = [*others, *items]
 
     def _let_go(self) -> None:
-        """Ask no gauge for its zero that came when all else of a stage was done, for it took no part in it."""
-        for stage in self.stages:
-            own = [item for item in self.items if item.stage == stage]
-            if any(item.open and item.feature.kind != GAUGE_ZERO for item in own):
+        """Ask no gauge for its zero that came when all else of a stage or setting was done: it took no part in it."""
+        for rounds in {(item.stage, item.setting) for item in self.items}:
+            own = [item for item in self.items if (item.stage, item.setting) == rounds]
+            if any(item.open and item.feature.kind not in ZERO_KINDS for item in own):
                 continue
             took_part = {item.gauge for item in own if item.filled_by is not None}
             for index, item in enumerate(self.items):
-                if item.stage == stage and item.gauge and item.open and item.gauge not in took_part:
+                if (item.stage, item.setting) == rounds and item.gauge and item.open and item.gauge not in took_part:
                     self.items[index] = replace(item, skipped=True)
 
     def next(self) -> Item | None:
@@ -344,9 +345,9 @@ class Sheet:
 
     def _now(self, feature: Feature) -> list[Feature]:
         """Return what a feature is on this sheet: a zero from before there were two gauges is now one of each."""
-        if feature.kind != GAUGE_ZERO or any(item.feature == feature for item in self.items):
+        if feature.kind not in ZERO_KINDS or any(item.feature == feature for item in self.items):
             return [feature]
-        own = [item.feature for item in self.items if item.feature.kind == GAUGE_ZERO]
+        own = [item.feature for item in self.items if item.feature.kind == feature.kind]
         return list(dict.fromkeys(one for one in own if _unnamed(one.place) == feature.place)) or [feature]
 
     def _ask(self, ask: str, feature: Feature) -> None:
@@ -365,7 +366,7 @@ def _unnamed(place: str | None) -> str:
 
 
 def _names(feature: Feature, gauge: str) -> bool:
-    return feature.kind == GAUGE_ZERO and zero_parts(feature.place or "")[1] == gauge
+    return feature.kind in ZERO_KINDS and zero_parts(feature.place or "")[1] == gauge
 
 
 def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:

@@ -29,6 +29,7 @@ from logger.limits import default_limits
 from logger.plan_command import plan_lines
 from logger.report import CheckVerdict, flags
 from logger.store import ReadingRow, Store, StoreReader
+from logger.sweep_progress import sweep_progress
 
 PATIENT_SECONDS: Final = 90.0
 """How long the demo measures when nobody says."""
@@ -133,7 +134,8 @@ def _sit(
             webbrowser.open(page.url)
         _measure(options, Operator(neck, bench.door, gauges, bench.specs, seed=options.seed, watch=watch), stop)
         judge, verdicts = bench.judged()
-        plan = plan_lines(instrument.name, judge.levelling(), judge.sweep, unit="mm")
+        swept = sweep_progress(judge.estimates, instrument)
+        plan = plan_lines(instrument.name, judge.levelling(), judge.sweep, unit="mm", swept=swept)
         return verdicts, plan, bench.session, bench.recorder.taken
 
 

@@ -166,6 +166,13 @@ def test_visits_stay_open_when_a_reading_comes(opened: Callable[..., Any]) -> No
     page = opened("rack").page
     row = page.locator(".racked", has_text="Reed")
     row.locator("summary").press("Enter")
+    one_more_comes(page)
+    expect(row.locator(".when").first).to_contain_text("99 readings")
+    expect(row.locator("details")).to_have_attribute("open", "")
+
+
+def one_more_comes(page: Page) -> None:
+    """Tell the rack of a reading that came in the newest visit."""
 
     def one_more(route: Route) -> None:
         told = route.fetch().json()
@@ -175,8 +182,29 @@ def test_visits_stay_open_when_a_reading_comes(opened: Callable[..., Any]) -> No
 
     page.route("**/look/rack*", one_more)
     page.evaluate("() => fretledger.lookAgain()")
+
+
+def test_a_comparison_stays_and_is_asked_again_when_a_reading_comes(opened: Callable[..., Any]) -> None:
+    """The visits chosen, what was found, what is open and the focus are as before; the bench is asked what changed."""
+    looker = opened("rack")
+    page = looker.page
+    row = page.locator(".racked", has_text="Reed")
+    row.locator("summary").first.press("Enter")
+    earlier, later = (row.locator(f"[data-side=compare_{name}]") for name in ("earlier", "later"))
+    earlier.select_option("second")
+    later.select_option("first")
+    row.locator("form.compare button").press("Enter")
+    expect(row.locator(".compared")).to_contain_text("0 failed before, 36 after", timeout=LOOKED_MS)
+    row.locator(".compared summary").press("Enter")
+    later.focus()
+    with page.expect_request("**/look/compare*"):
+        one_more_comes(page)
     expect(row.locator(".when").first).to_contain_text("99 readings")
-    expect(row.locator("details")).to_have_attribute("open", "")
+    expect(row.locator(".compared")).to_contain_text("0 failed before, 36 after")
+    expect(row.locator(".compared details")).to_have_attribute("open", "")
+    assert (earlier.input_value(), later.input_value()) == ("second", "first")
+    expect(later).to_be_focused()
+    assert looker.problems == []
 
 
 def test_the_record_is_drawn_when_it_has_a_width_and_again_with_another(opened: Callable[..., Any]) -> None:

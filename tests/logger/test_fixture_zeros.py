@@ -12,7 +12,7 @@ from logger.evaluation.observation import FeatureKey, Observation, estimate_feat
 from logger.fixture_report import moved_flags, moved_zeros, with_zeros
 from logger.instrument import parse_instrument
 from logger.kept import key_of
-from logger.sheet import standard_items
+from logger.sheet import Sheet, round_of, standard_items, suits
 from logger.store import ReadingRow
 
 HEAD = "kind,fret,place,value,unit,feet,gauge,round\n"
@@ -191,6 +191,53 @@ def test_a_zero_that_moved_during_a_stage_is_flagged(
     assert status == 1
     assert "!! zero of the gauge moved by 0.050 ±" in said
     assert "during the stage wire; take its readings again" in said
+
+
+def test_each_of_two_rockers_is_asked_for_its_zero_in_every_setting():
+    text = 'name = "n"\nkind = "electric"\nscale_mm = 645\nfrets = 20\n[fixture]\nfoot_settings_mm = [54.4, 26.2]\n'
+    sheet = Sheet(standard_items(parse_instrument(text, where="n.toml")))
+    for gauge, kind in (("green", "rocker"), ("slide", "caliper"), ("blue", "rocker")):
+        sheet.know(gauge, kind)
+    zeros = [item for item in sheet.items if item.feature.kind == "fixture_zero"]
+
+    assert [item.feature.place for item in zeros if item.setting == "A"] == [
+        f"setting A of {gauge}, {when}" for when in ("before", "after") for gauge in ("green", "blue")
+    ]  # fmt: skip
+    assert [item.gauge for item in zeros if item.setting == "B"] == ["green", "blue"] * 2
+    assert zeros[0].feature.words() == "setting A, before: zero of the fixture, with green"
+    assert suits(zeros[0], "rocker", 0, bracket=False, gauge="green")
+    assert not suits(zeros[0], "rocker", 0, bracket=False, gauge="blue")
+    assert {round_of(item) for item in zeros if item.setting == "A"} == {"sweep, setting A"}
+
+
+def test_a_rocker_that_comes_when_a_setting_is_done_is_asked_only_in_the_next():
+    text = 'name = "n"\nkind = "electric"\nscale_mm = 645\nfrets = 20\n[fixture]\nfoot_settings_mm = [54.4, 26.2]\n'
+    sheet = Sheet([item for item in standard_items(parse_instrument(text, where="n.toml")) if item.setting])
+    sheet.know("green", "rocker")
+    while (item := sheet.next()) and item.setting == "A":
+        sheet.fill(("green", 1))
+    sheet.know("blue", "rocker")
+    asked = {(item.setting, item.gauge) for item in sheet.items if item.open and item.gauge}
+
+    assert asked == {("B", "green"), ("B", "blue")}
+
+
+def test_of_two_rockers_in_one_setting_each_has_its_own_zero(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    """One was zeroed 0.05 off and moved; what the other read is not touched by that."""
+    both = gauges.read_text() + gauges.read_text().partition("[gauge.rocker]")[2].join(["[gauge.blue]", ""])
+    rows = _rows(0.0, 0.0).replace("setting A, ", "setting A of rocker, ")
+    rows += ('fixture_zero,,"setting A of blue, before",0.05,mm,,blue,A\n'
+             'fixture_zero,,"setting A of blue, after",0.09,mm,,blue,A\n')  # fmt: skip
+    files = ["--instrument", str(instrument), "--gauges", str(write("two.toml", both))]
+    status = run(["evaluate", str(write("r.csv", rows)), *files], lambda *_: 0)  # type: ignore[arg-type, return-value]
+    said = capsys.readouterr().out
+
+    assert status == 1
+    assert "!! zero of blue moved by 0.040 ±" in said
+    assert "during setting A; take its steps again" in said
+    assert said.count("moved by") == 1
 
 
 @pytest.mark.parametrize("place", ["setting A, before", "polish, before", "wire"])

@@ -61,6 +61,18 @@ def test_a_high_fret_is_filed_to_the_tolerance_and_no_further(planned: Callable[
     assert "Press-test before you level" in said
 
 
+def test_a_plan_from_part_of_a_sweep_says_do_not_file_yet(planned: Callable[..., Any]):
+    """Fret 12 has neither a step nor a gap; the words are those of the page."""
+    whole = _sweep({7: 0.08})
+    part = "\n".join(line for line in whole.splitlines() if not line.startswith("fret_step,12,"))
+    found, said = planned(part)
+
+    assert found["swept"] == {"done": 17, "of": 18}
+    assert "The sweep is not finished: 17 of 18 steps. Do not file yet; this list will change." in said
+    assert said.index("Do not file yet") < said.index("fret  7  file")
+    assert "Do not file yet" not in planned(whole)[1]
+
+
 def test_alternatives_stand_side_by_side_and_none_is_better(planned: Callable[..., Any]):
     found, said = planned(_sweep({7: 0.08, 12: -0.015}))
 

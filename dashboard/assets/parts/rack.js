@@ -43,13 +43,18 @@
     const node = frame?.querySelector(`[data-visit="${CSS.escape(visit.session)}"] .outcome`);
     if (node) bench.draw(node, visit.outcome, () => outcome(visit.outcome));
   };
+  // Whoever is choosing two visits goes on choosing when the row is drawn again under their fingers.
+  const HELD = ['[data-side=compare_earlier]', '[data-side=compare_later]', '.compare button', '[data-fold=visits] > summary'];
+  const heldIn = (node) => HELD.find((selector) => node.contains(document.activeElement) && document.activeElement.matches(selector));
   // A row stays the same node while it is shown, so that what is open in it stays open.
   const rows = new Map();
   const rowOf = (one) => {
     const node = rows.get(one.instrument) ?? el('li', {class: 'racked', 'data-instrument': one.instrument});
     rows.set(one.instrument, node);
     node.dataset.state = stateOf(one.sessions);
+    const held = heldIn(node);
     bench.keepOpen(node, () => bench.draw(node, [one.name, one.bench, one.sessions.map(({outcome, ...visit}) => visit)], () => inside(one)));
+    if (held && !node.contains(document.activeElement)) node.querySelector(held)?.focus();
     return node;
   };
   const drawRows = ({instruments}) => {
