@@ -14,7 +14,7 @@ from typing import Any, Final
 from logger.errors import InputFileError
 from logger.input_text import input_text
 
-NO_WORDS: Final = frozenset({"places", "usual", "opens"})
+NO_WORDS: Final = frozenset({"usual", "opens"})
 """Names in `page_words` that the scripts compare with, and nobody reads."""
 
 

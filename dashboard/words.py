@@ -15,8 +15,10 @@ from dashboard.shop_words import FACTOR_WORDS, SHOP
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from dashboard.words_record import RACK, RECORD
-from logger.features import KINDS, PLACES
+from logger.features import KINDS
 
+PLACE_WORDS: Final = MappingProxyType({"bass": "bass", "centre": "centre", "treble": "treble"})
+"""Names of the places on a fret; the page compares and sends the keys, and shows the words."""
 CHECKS: Final = MappingProxyType({
     # name: title on its tab, word of a cell that fails, word of one that fails below zero, what the number is
     "slot_position": ("Slot places", "far", "near", "distance of the slot from its place on the scale"),
@@ -212,6 +214,12 @@ PAGE: Final = MappingProxyType({
     "whole": "fret",
     "fret": "fret",
     "fret_n": "Fret {n}",
+    "what_place": "fret {fret}, {place}",
+    "what_fret": "fret {fret}",
+    "what_wire": "wire",
+    "what_blocks": "{kind}, blocks on {low} and {high}",
+    "what_fret_step": "step over frets {low} and {high}",
+    "what_board_step": "step of the bare board over frets {low} and {high}",
     "cell": "Fret {fret} {place}: {check} {value}, {verdict}",
     "chance": "chance of being within limits {p} %",
     "nothing_judged": "Nothing judged yet for this check.",
@@ -351,7 +359,7 @@ def _english() -> dict[str, Any]:
         "page": dict(PAGE),
         "views": dict(VIEWS),
         "pair": dict(PAIR),
-        "places": list(PLACES),
+        "places": dict(PLACE_WORDS),
         "kinds": {name: kind.words for name, kind in KINDS.items()},
         "statuses": dict(STATUSES),
         "phases": dict(PHASES),

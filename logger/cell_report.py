@@ -143,6 +143,7 @@ def _reading(one: KeptReading) -> Told:
     row, feature, back = one.row, feature_of(one.row), one.taken_back
     return {
         "gauge": row.gauge, "sequence": row.sequence, "kind": row.kind, "fret": row.fret, "place": row.place,
+        "feet": None if feature is None or feature.feet is None else list(feature.feet),
         "words": feature.words() if feature else "", "value_nm": row.value_nm, "low_nm": row.low_nm,
         "high_nm": row.high_nm, "round": row.round or "",
         "taken_at": utc_text(row.taken_at_ns) if row.taken_at_ns else None, "taken_back": back is not None,

@@ -248,6 +248,8 @@ class _Look:
         row, feature = kept.row, feature_of(kept.row)
         return {
             "value_nm": row.value_nm, "low_nm": row.low_nm, "high_nm": row.high_nm, "at": _time(row.taken_at_ns),
+            "kind": row.kind, "fret": row.fret, "place": row.place,
+            "feet": None if feature is None or feature.feet is None else list(feature.feet),
             "words": feature.words() if feature else "", "taken_back": kept.taken_back is not None,
         }  # fmt: skip
 

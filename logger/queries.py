@@ -73,6 +73,8 @@ class Suspect:
         row, feature = self.row, feature_of(self.row)
         return {
             "gauge": row.gauge, "sequence": row.sequence, "words": feature.words() if feature else "",
+            "kind": row.kind, "fret": row.fret, "place": row.place,
+            "feet": None if feature is None or feature.feet is None else list(feature.feet),
             "text": self.text("mm"), "text_in": self.text("thou"), "value_nm": row.value_nm, "low_nm": row.low_nm,
             "high_nm": row.high_nm, "unit": row.unit,
         }  # fmt: skip

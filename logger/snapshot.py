@@ -160,6 +160,7 @@ def _reading(
     worst = _worst(_touched(row, by_fret)) if one.taken_back is None else None
     return {
         "gauge": row.gauge, "sequence": row.sequence, "kind": row.kind, "fret": row.fret, "place": row.place,
+        "feet": None if feature is None or feature.feet is None else list(feature.feet),
         "words": feature.words() if feature else "kept, belongs to no feature yet", "value_nm": row.value_nm,
         "low_nm": row.low_nm, "high_nm": row.high_nm, "unit": row.unit,
         "taken_at": datetime.fromtimestamp(row.taken_at_ns / 1e9, UTC).isoformat(timespec="milliseconds"),

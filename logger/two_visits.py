@@ -62,6 +62,7 @@ def _change(before: CheckVerdict | None, after: CheckVerdict | None) -> Told:
     assert one is not None  # noqa: S101 - a pair holds at least one
     return {
         "check": one.check, "words": CHECK_WORDS[one.check], "where": where_words(one.fret, one.place),
+        "fret": one.fret, "place": one.place,
         "before": _side(before), "after": _side(after),
     }  # fmt: skip
 

@@ -5,6 +5,10 @@
 
   bench.words = JSON.parse(document.getElementById('words').textContent);
 
+  // Data name places by what they are called in the store; people read the page's words for them.
+  bench.places = Object.keys(bench.words.places);
+  bench.place = (name) => bench.words.places[name] ?? name;
+
   // Fill the names in braces of one of the page's sentences.
   bench.fill = (name, values = {}) =>
     (bench.words.page[name] ?? name).replace(/\{(\w+)\}/g, (_, key) => String(values[key] ?? ''));
@@ -14,6 +18,25 @@
     const [first = ''] = String(text ?? '');
     return first.toLocaleUpperCase(bench.fill('locale')) + String(text ?? '').slice(first.length);
   };
+
+  // What a reading is of, as the bench says it, in the page's words: where, and what is measured there. Zeros and the parts
+  // of a study have sentences by the bench; the part before the colon is what the eye looks for.
+  const WIDE = {fret_step: 'what_fret_step', board_step: 'what_board_step'}, GAPS = ['straightedge_gap', 'board_gap'], WHOLE = ['fixture_zero', 'gauge_zero', 'study'];
+  const measured = ({kind, feet}) => {
+    const [low, high] = feet ?? [], known = bench.words.kinds[kind];
+    if (feet && GAPS.includes(kind)) return bench.fill('what_blocks', {kind: known, low, high});
+    return feet && WIDE[kind] && high - low !== 2 ? bench.fill(WIDE[kind], {low, high}) : known;
+  };
+  bench.partsOf = (one) => {
+    const {kind, fret, place, words = ''} = one, numbered = Number.isInteger(fret);
+    if (bench.words.kinds[kind] && !WHOLE.includes(kind) && (numbered || !place) && one.feet !== undefined) {
+      const where = bench.fill(!numbered ? 'what_wire' : place ? 'what_place' : 'what_fret', {fret, place: bench.place(place)});
+      return [where, measured(one)];
+    }
+    const [, where, what] = /^(.*?): (.*)$/s.exec(words) ?? [null, words, ''];
+    return [where, what];
+  };
+  bench.whatOf = (one) => bench.partsOf(one).filter(Boolean).join(': ');
 
   const attributes = (node, given) => {
     for (const [name, value] of Object.entries(given)) {

@@ -189,6 +189,7 @@ def _differs(before: Found | None, now: Found | None) -> Told:
     assert one is not None  # noqa: S101 - a difference is of something
     return {
         "words": plain(CHECK_WORDS.get(one.check, one.check)), "where": plain(where_words(one.fret, one.place)),
+        "fret": one.fret, "place": one.place,
         "sealed": _side(before), "now": _side(now),
     }  # fmt: skip
 

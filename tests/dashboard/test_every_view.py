@@ -21,6 +21,7 @@ from drivers.profiles import load_profiles
 from drivers.simulated import SimulatedGauge
 from logger.bench import Trouble
 from logger.door import Door
+from logger.features import PLACES
 from logger.gauge_file import GaugeSpec
 from logger.gauges import register
 from logger.store import Store
@@ -324,7 +325,6 @@ MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "sept",
 ALWAYS = "|".join((
     rf"\b\d+ (?:{'|'.join(MONTHS)}) \d+\b",  # a day, as the browser writes it in the language of the page
     r"\b(?:mm|in)\b",  # units
-    r"\b(?:bass|centre|treble)\b",  # names of places, which the bench's own sentences say as well
 ))  # fmt: skip
 """What may stand anywhere though no translation reaches it."""
 
@@ -359,13 +359,13 @@ def _own_words(text: str, known: Sequence[str]) -> str:
     """Return what a text says beside words between marks and answers of the bench; empty for nothing.
 
     Answers that are sentences may stand anywhere in it. Short ones must be all that stands between two commas, so
-    that a word of the page that an answer happens to contain is found.
+    that a word of the page that an answer happens to contain is found; places come as data and have words of their own.
     """
     left = _unmarked(text)
     for one in known:
         if len(one) >= SENTENCE:
             left = left.replace(one, " ")
-    short = {piece for one in known for piece in _pieces(one)} | set(known)
+    short = ({piece for one in known for piece in _pieces(one)} | set(known)) - set(PLACES)
     pieces = _pieces(left)
     return "; ".join(one for one in pieces if LETTERS.search(one) and one not in short)
 

@@ -6,7 +6,7 @@
   let heard = null;
 
   const words = (last) => ({
-    words: bench.capital(last.words), value: bench.valueWords(last), because: bench.sentence(last, 'because'),
+    words: bench.capital(bench.whatOf(last)), value: bench.valueWords(last), because: bench.sentence(last, 'because'),
     verdict: last.verdict ? bench.large(last.verdict) : bench.unjudged(last),
   });
   const say = bench.every(SAY_MS, () => {

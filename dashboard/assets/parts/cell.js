@@ -31,9 +31,9 @@
   const by = (one) => (one.taken_at ? fill('cell_by', {gauge: one.gauge, time: `${bench.day(one.taken_at)}, ${bench.clock(one.taken_at)}`})
     : fill('cell_by_untimed', {gauge: one.gauge}));
   const undo = (one) => (one.taken_back ? '' : el('button', {type: 'button', class: 'small', 'data-take-back': one.sequence, 'data-gauge-of': one.gauge,
-    'aria-label': fill('take_back_this', {words: one.words, value: value(one)}), text: fill('take_back')}));
+    'aria-label': fill('take_back_this', {words: bench.whatOf(one), value: value(one)}), text: fill('take_back')}));
   const reading = (one) => el('li', {'data-reading': one.sequence, 'data-taken-back': one.taken_back ? 'yes' : 'no'},
-    el('span', {class: 'amount', text: value(one)}), el('span', {class: 'what'}, el('span', {text: bench.capital(one.words)}),
+    el('span', {class: 'amount', text: value(one)}), el('span', {class: 'what'}, el('span', {text: bench.capital(bench.whatOf(one))}),
       el('small', {text: by(one)}), one.taken_back ? el('small', {class: 'back', text: fill('cell_old', {why: one.why})}) : ''), undo(one));
   const readings = () => section('cell_readings', el('ol', {class: 'readings'}, ...told.readings.map(reading)));
 

@@ -11,14 +11,14 @@
   const plot = (check, cells, frets, limits, edge) => {
     const drawn = marks(cells), lines = levels(limits), step = frets > 15 && innerWidth < FULL_PX ? 2 : 1;
     const seen = [...drawn.flatMap(({mm, U}) => [mm - U, mm + U]), ...lines.map(({mm}) => mm)];
-    const places = bench.words.places.filter((place) => cells.some((cell) => cell.place === place));
+    const places = bench.places.filter((place) => cells.some((cell) => cell.place === place));
     return [
       bench.plot({
         words: bench.fill('chart_words', {check: bench.words.checks[check].title}), x: [0.5, frets + 0.5], low: Math.min(...seen), high: Math.max(...seen),
         rem: ROOM_REM, marks: drawn, levels: lines, edges: edge ? [edge + 4, 4] : null,
         ticks: Array.from({length: frets}, (_, i) => ({at: i + 1, text: String(i + 1)})).filter(({at}) => at % step === 0),
       }),
-      places.length ? bench.plotKey(...places.map((place) => [place, place])) : '',
+      places.length ? bench.plotKey(...places.map((place) => [place, bench.place(place)])) : '',
     ];
   };
 

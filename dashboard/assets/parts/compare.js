@@ -32,7 +32,7 @@
 
   const side = (one) => (one ? el('span', {class: 'side'}, bench.verdictWord(one.verdict), ` ${bench.plusMinus(one.value_mm, one.U_mm)}`)
     : el('span', {class: 'calm', text: fill('compare_gone')}));
-  const where = (one) => bench.capital(`${fill('fret')} ${one.fret}, ${one.place}`);
+  const where = (one) => bench.where(one.fret, one.place);
   const heightTable = (heights) => bench.table([fill('column_where'), fill('compare_change', {unit: bench.unit})],
     heights.map((one) => [where(one), bench.plusMinus(one.change_mm, one.U_mm)]));
   const heights = (told) => {
@@ -45,7 +45,7 @@
   };
   const changes = ({changes}) => (changes.length ? [el('h4', {text: fill('compare_changes')}),
     bench.table([fill('column_check'), fill('column_where'), ...['compare_before', 'compare_after'].map((name) => fill(name, {unit: bench.unit}))],
-      changes.map((one) => [bench.capital(one.words), bench.capital(one.where), side(one.before), side(one.after)]))]
+      changes.map((one) => [bench.capital(one.words), bench.where(one.fret, one.place), side(one.before), side(one.after)]))]
     : [el('p', {text: fill('compare_no_changes')})]);
   const day = (visit) => `${bench.day(visit.started_at)}, ${bench.clock(visit.started_at)}`;
   const result = (told) => [

@@ -10,11 +10,11 @@
     for (const {fret, place} of flags) {
       if (!Number.isInteger(fret) || fret < 1) continue;
       const places = found.get(fret) ?? found.set(fret, new Set()).get(fret);
-      if (bench.words.places.includes(place)) places.add(place);
+      if (bench.places.includes(place)) places.add(place);
     }
     return [...found].sort(([a], [b]) => a - b).map(([fret, places]) => ({fret, places: [...places]}));
   };
-  const named = ({fret, places}) => [fret, ...places].join(' ');
+  const named = ({fret, places}) => [fret, ...places.map(bench.place)].join(' ');
   bench.flaggedWords = (marks) => (marks.length ? fill('neck_flagged', {frets: marks.map(named).join(', ')}) : '');
 
   bench.ofFixture = ({check}) => check === 'fixture_zero' || check === 'gauge_zero';

@@ -21,7 +21,7 @@
   const arm = (reading) => {
     clearTimeout(forget);
     armed = reading;
-    bench.said(fill('back_armed', {words: bench.capital(reading.words), value: bench.valueWords(reading)}));
+    bench.said(fill('back_armed', {words: bench.capital(bench.whatOf(reading)), value: bench.valueWords(reading)}));
     forget = setTimeout(() => disarm(fill('back_left')), FORGET_MS);
   };
   const back = () => {

@@ -28,7 +28,7 @@
 
   const undo = (each, value) => (each.taken_back || each.sequence === undefined ? '' : el('button', {
     type: 'button', class: 'small', 'data-take-back': each.sequence, 'data-gauge-of': each.gauge,
-    'aria-label': fill('take_back_this', {words: each.words, value}), text: fill('take_back'),
+    'aria-label': fill('take_back_this', {words: bench.whatOf(each), value}), text: fill('take_back'),
   }));
   const small = (text) => (text ? el('small', {text}) : '');
   const reading = (each) => {
@@ -37,7 +37,7 @@
     const said = each.taken_back ? fill('taken_back') : each.unassigned ? fill('unassigned') : asked;
     return el('li', {'data-recent': each.sequence ?? '', 'data-taken-back': each.taken_back ? 'yes' : 'no'},
       each.verdict ? bench.sign(each.verdict) : el('span', {class: 'sign'}),
-      el('span', {class: 'what'}, el('span', {text: bench.capital(each.words)}), said ? el('em', {text: said}) : '',
+      el('span', {class: 'what'}, el('span', {text: bench.capital(bench.whatOf(each))}), said ? el('em', {text: said}) : '',
         ...(each.taken_back ? [] : [small(bench.shadowWords(each)), small(bench.sentence(each, 'settle'))])),
       el('span', {class: 'amount', text: value}), undo(each, value));
   };

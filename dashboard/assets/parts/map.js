@@ -3,7 +3,7 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const CHECKS = Object.keys(bench.words.checks);
-  const PLACES = bench.words.places;
+  const PLACES = bench.places;
   const ROWS = {proud_end: ['bass', 'treble'], uneven_seating: [''], tilted_fret: [''],
     both_ends_proud: [''], middle_high: ['centre'], lifted_end: ['bass', 'treble']};  // others: all three places
   const WORST = ['pass', 'remeasure', 'fail'];
@@ -45,7 +45,7 @@
         cells.set(keyOf(check, i + 1, place), cell);
         return cell;
       });
-      return el('div', {class: 'line', role: 'row'}, ...names(place || fill('whole'), across, along, 'rowheader'), ...blanks);
+      return el('div', {class: 'line', role: 'row'}, ...names(place ? bench.place(place) : fill('whole'), across, along, 'rowheader'), ...blanks);
     });
     return el('div', {class: used.length > 1 ? 'layer' : 'layer alone', 'data-layer': check, role: 'rowgroup', hidden: true}, ...lines);
   };
@@ -85,7 +85,7 @@
     const value = typeof cell.mm === 'number' ? `${bench.number(cell.mm)}${U} ${bench.unit}` : '';
     const chance = typeof cell.p === 'number' ? `; ${fill('chance', {p: Math.round(100 * cell.p)})}` : '';
     const check = bench.words.checks[cell.check].title;
-    return fill('cell', {...cell, check, value, verdict: bench.large(cell.verdict)}) + chance;
+    return fill('cell', {...cell, place: bench.place(cell.place), check, value, verdict: bench.large(cell.verdict)}) + chance;
   };
   const clear = (node) => bench.draw(node, null, () => {
     for (const name of ['data-check', 'data-fret', 'data-place', 'data-verdict', 'title', 'tabindex']) node.removeAttribute(name);

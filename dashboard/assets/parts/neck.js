@@ -82,7 +82,7 @@
     return [bench.svg('text', {class: left ? 'edge side' : 'edge', x: left ? x - 5 : x + 5, y: at.top - grown(4), text: bench.fill('join_short')})];
   };
   const edges = (at) => (at.small ? [] : ['treble', 'bass'].map((place) => bench.svg('text', {
-    class: 'edge side', x: at.left - 10, y: at.across(at.left, place) + grown(5), text: place,
+    class: 'edge side', x: at.left - 10, y: at.across(at.left, place) + grown(5), text: bench.place(place),
   })));
 
   const lastMark = (at, last) => {
@@ -103,8 +103,8 @@
   };
 
   const say = (snap, marks) => [
-    snap.next ? bench.fill('neck_next', {words: snap.next.words}) : '',
-    snap.last?.verdict ? bench.fill('neck_last', {words: snap.last.words, verdict: bench.large(snap.last.verdict)}) : '',
+    snap.next ? bench.fill('neck_next', {words: bench.whatOf(snap.next)}) : '',
+    snap.last?.verdict ? bench.fill('neck_last', {words: bench.whatOf(snap.last), verdict: bench.large(snap.last.verdict)}) : '',
     bench.flaggedWords(marks),
   ].filter(Boolean).join('. ') || bench.fill('neck');
 

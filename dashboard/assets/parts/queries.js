@@ -7,7 +7,7 @@
   bench.queryKey = ({gauge, sequence}) => JSON.stringify([gauge, sequence]);
   bench.isQueried = (reading) => (bench.snap?.queries ?? []).some((each) => bench.queryKey(each) === bench.queryKey(reading));
   const value = (query) => bench.valueWords(query);
-  bench.queryWords = (query) => fill('query_said', {title: fill('query'), words: bench.capital(query.words), value: value(query), text: bench.sentence(query, 'text')});
+  bench.queryWords = (query) => fill('query_said', {title: fill('query'), words: bench.capital(bench.whatOf(query)), value: value(query), text: bench.sentence(query, 'text')});
 
   const button = (query, kind, words, label) => el('button', {
     type: 'button', class: 'action', [kind]: query.sequence, 'data-gauge-of': query.gauge, disabled: asked.has(bench.queryKey(query)),
@@ -18,9 +18,9 @@
   const query = (each) => el('div', {class: 'query', 'data-query': each.sequence, 'data-query-gauge': each.gauge},
     el('h2', {}, bench.sign('remeasure'), fill('query')),
     el('div', {class: 'actions'},
-      button(each, 'data-take-back', fill('take_back'), fill('take_back_this', {words: each.words, value: value(each)})),
-      button(each, 'data-keep', fill('keep'), fill('keep_this', {words: each.words, value: value(each)}))),
-    isLast(each) ? '' : el('p', {class: 'asks', text: bench.capital(fill('query_value', {words: each.words, value: value(each)}))}),
+      button(each, 'data-take-back', fill('take_back'), fill('take_back_this', {words: bench.whatOf(each), value: value(each)})),
+      button(each, 'data-keep', fill('keep'), fill('keep_this', {words: bench.whatOf(each), value: value(each)}))),
+    isLast(each) ? '' : el('p', {class: 'asks', text: bench.capital(fill('query_value', {words: bench.whatOf(each), value: value(each)}))}),
     el('p', {class: 'told', text: bench.sentence(each, 'text')}));
 
   bench.drawQueries = ({queries}) => bench.draw(bench.by('queries'), [bench.unit, queries ?? [], [...asked], (queries ?? []).map(isLast)], () => (queries ?? []).map(query));

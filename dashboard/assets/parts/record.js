@@ -42,14 +42,14 @@
     code(told), counts(told), sheets(told));
 
   const todo = (one) => bench.capital(one.todo ?? '');
-  const says = (one) => (one.text ? bench.sentence(one, 'text') : `${bench.capital(one.words)}: ${one.where}`);
+  const says = (one) => (one.text ? bench.sentence(one, 'text') : `${bench.capital(one.words)}: ${bench.where(one.fret, one.place)}`);
   const failure = (one) => el('li', {}, bench.sign('fail'), el('div', {}, el('p', {class: 'text', text: says(one)}),
     el('p', {class: 'todo', text: todo(one)})));
   // On the customer's paper one sentence stands for all frets with one fault, so that all of them are named on one page.
   const together = (one) => el('li', {}, bench.sign('fail'), el('p', {class: 'text', text: says(one)}));
   const heads = () => HEADS.map((name) => fill(name, {unit: bench.unit}));
   const chance = (p) => (typeof p === 'number' ? fill('percent', {n: Math.round(100 * p)}) : '');
-  const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.capital(one.where), bench.plusMinus(one.value_mm, one.U_mm), chance(one.p), todo(one)];
+  const cells = (one) => [bench.verdictWord(one.verdict), bench.capital(one.words), bench.where(one.fret, one.place), bench.plusMinus(one.value_mm, one.U_mm), chance(one.p), todo(one)];
   const rows = (list) => (list.some(todo) ? bench.table(heads(), list.map(cells)) : bench.table(heads().slice(0, -1), list.map((one) => cells(one).slice(0, -1))));
   const verdicts = (told) => {
     const of = (verdict) => told.verdicts.filter((one) => one.verdict === verdict);

@@ -11,14 +11,14 @@
     if (!one) return el('td', {class: 'blank'});
     const checks = one.checks.map((check) => bench.words.checks[check]?.title.toLowerCase() ?? check).join(', ');
     return el('td', {'data-worst-of': one.verdict}, bench.sign(one.verdict), el('span', {class: 'unseen',
-      text: fill('worst_cell', {fret, place: place || fill('worst_whole'), verdict: bench.words.verdicts[one.verdict].large, checks})}));
+      text: fill('worst_cell', {fret, place: place ? bench.place(place) : fill('worst_whole'), verdict: bench.words.verdicts[one.verdict].large, checks})}));
   };
   bench.worstMap = (told) => {
     const frets = Array.from({length: told.instrument.frets}, (_, i) => i + 1), at = new Map(told.map.map((one) => [`${one.fret}|${one.place}`, one]));
     const rows = ROWS.filter((place) => told.map.some((one) => one.place === place));
     if (!rows.length) return '';
     const head = el('tr', {}, el('th', {scope: 'col', text: fill('fret')}), ...frets.map((fret) => el('th', {scope: 'col', text: fret})));
-    const lines = rows.map((place) => el('tr', {}, el('th', {scope: 'row', text: place || fill('worst_whole')}), ...frets.map((fret) => cell(fret, place, at.get(`${fret}|${place}`)))));
+    const lines = rows.map((place) => el('tr', {}, el('th', {scope: 'row', text: place ? bench.place(place) : fill('worst_whole')}), ...frets.map((fret) => cell(fret, place, at.get(`${fret}|${place}`)))));
     return el('section', {class: 'card worst-map', 'aria-label': fill('worst_map')}, el('h2', {text: fill('worst_map')}),
       el('div', {class: 'scrolled', tabindex: 0, role: 'group', 'aria-label': fill('worst_map')}, el('table', {}, el('thead', {}, head), el('tbody', {}, ...lines))));
   };
@@ -55,13 +55,13 @@
       ...own.map((one) => svg('circle', {cx: at.x(one.fret), cy: at.y(one.height_mm), r: 2.6})));
   };
   const key = (name) => el('span', {class: 'key'}, svg('svg', {viewBox: '0 0 44 10', width: 44, height: 10, 'aria-hidden': 'true'},
-    svg('line', {x1: 0, x2: 44, y1: 5, y2: 5, style: `stroke: var(${PATHS[name][0]})`, 'stroke-dasharray': PATHS[name][1] || null})), ` ${name}`);
+    svg('line', {x1: 0, x2: 44, y1: 5, y2: 5, style: `stroke: var(${PATHS[name][0]})`, 'stroke-dasharray': PATHS[name][1] || null})), ` ${bench.place(name)}`);
   const numbersTable = (told, paths) => {
     const at = new Map(told.profile.map((one) => [`${one.fret}|${one.place}`, one]));
     const frets = [...new Set(told.profile.map((one) => one.fret))];
     const size = (one) => (one ? bench.plusMinus(one.height_mm, 2 * one.u_mm) : '');
     return el('details', {class: 'for-shop table-box'}, el('summary', {text: fill('tops_numbers', {unit: bench.unit})}),
-      bench.table([fill('fret'), ...paths], frets.map((fret) => [String(fret), ...paths.map((name) => size(at.get(`${fret}|${name}`)))])));
+      bench.table([fill('fret'), ...paths.map(bench.place)], frets.map((fret) => [String(fret), ...paths.map((name) => size(at.get(`${fret}|${name}`)))])));
   };
   bench.tops = (told) => {
     if (!told.profile.length) return '';

@@ -54,7 +54,7 @@
     if (!told.differs.length) return [title, el('p', {text: fill('seal_agrees', versions)})];
     return [title, el('p', {text: count('seal_differs', told.differs.length, versions)}), el('div', {class: 'table-box'},
       bench.table([fill('column_check'), fill('column_where'), fill('seal_sealed_by', {software: told.sealed_by, unit: bench.unit}), fill('seal_found_by', {software: told.software, unit: bench.unit})],
-        told.differs.map((one) => [bench.capital(one.words), bench.capital(one.where), side(one.sealed), side(one.now)])))];
+        told.differs.map((one) => [bench.capital(one.words), bench.where(one.fret, one.place), side(one.sealed), side(one.now)])))];
   };
   const checked = (told) => [
     el('ul', {class: 'judged'}, ...told.checks.map((one) => el('li', {'data-verdict': one.good ? 'pass' : 'fail'}, bench.sign(one.good ? 'pass' : 'fail'),

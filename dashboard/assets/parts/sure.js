@@ -5,7 +5,7 @@
 
   const titleOf = (key) => {
     const [check, fret, place] = key.split('|');
-    const where = [/^\d+$/.test(fret ?? '') ? fill('fret_n', {n: fret}).toLowerCase() : '', bench.words.places.includes(place) ? place : ''];
+    const where = [/^\d+$/.test(fret ?? '') ? fill('fret_n', {n: fret}).toLowerCase() : '', bench.places.includes(place) ? bench.place(place) : ''];
     return [bench.words.checks[check]?.title ?? check, ...where].filter(Boolean).join(', ');
   };
   const part = ([words, mm, percent]) => bench.figures.row(words, words, [

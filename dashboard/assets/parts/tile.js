@@ -5,9 +5,8 @@
 
   bench.large = (verdict) => bench.words.verdicts[verdict]?.large ?? verdict;
 
-  // The bench says "fret 7, treble: slot width"; the part before the colon is what the eye looks for.
-  const headline = (words, tag) => {
-    const [, where, what] = /^(.*?): (.*)$/s.exec(words) ?? [null, words, ''];
+  const headline = (one, tag) => {
+    const [where, what] = bench.partsOf(one);
     const colon = what && el('span', {class: 'unseen', text: ': '});
     return el(tag, {class: 'where'}, el('span', {class: 'first', text: bench.capital(where)}), colon, what && el('span', {class: 'what', text: what}));
   };
@@ -26,7 +25,7 @@
     return el('p', {class: 'facts'}, ...parts.map((text) => el('span', {text})), repeat || null);
   };
   const measure = ({next, instrument}) => [
-    headline(next.words, 'p'),
+    headline(next, 'p'),
     next.how && el('p', {class: 'how', text: bench.capital(next.how)}),
     next.bracket && el('p', {class: 'how strong', text: fill('bracket')}),
     facts(next, instrument?.scale_mm),
@@ -85,7 +84,7 @@
   bench.shadowWords = ({verdict, shadow_of: frets = []}) => (verdict && frets.length ? fill('shadow', {frets: frets.join(', ')}) : '');
   const lastOne = (last, shadow) => [
     el('h2', {text: fill('last')}, el('time', {text: last.taken_at ? bench.clock(last.taken_at) : ''})),
-    headline(last.words ?? '', 'p'), size(last), el('div', {class: 'under'}, verdict(last), spread(last)),
+    headline(last, 'p'), size(last), el('div', {class: 'under'}, verdict(last), spread(last)),
     shadow ? el('p', {class: 'shadow', text: shadow}) : '',
     last.because ? el('p', {class: 'because', text: bench.sentence(last, 'because')}) : '',
     last.settle ? el('p', {class: 'settle', text: bench.sentence(last, 'settle')}) : '',

@@ -9,7 +9,7 @@
     return known(U) ? `${bench.number(mm)}\u00a0\u00b1\u00a0${bench.spread(U)}\u00a0${bench.unit}` : fill('size_unsure', {size: bench.length(mm)});
   };
   bench.plain = (mm) => (known(mm) ? bench.length(mm) : '\u2013');
-  bench.where = (fret, place) => (known(fret) ? fill(place ? 'at_place' : 'fret_n', {n: fret, fret, place}) : fill('of_the_wire'));
+  bench.where = (fret, place) => (known(fret) ? fill(place ? 'at_place' : 'fret_n', {n: fret, fret, place: bench.place(place)}) : fill('of_the_wire'));
   bench.verdictOf = (name) => [bench.sign(name), bench.words.verdicts[name].large];
 
   // A view is drawn into a box of its own, so that what stood in its place, a fault or a word of patience, goes;

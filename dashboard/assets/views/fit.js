@@ -35,7 +35,7 @@
     return bench.section(fill('fit_widths'), bench.plot({
       words: fill('fit_chart'), x: [0.4, last + 0.6], low: Math.min(...seen), high: Math.max(...seen), rem: 17, marks, levels,
       span: fits && fits.every(known) ? fits : null, ticks: Array.from({length: last}, (_, i) => ({at: i + 1, text: String(i + 1)})),
-    }), bench.plotKey(...bench.words.places.map((place) => [place, place]), ...(fits ? [['span', fill('fit_band')]] : [])), el('p', {class: 'calm', text: fill('fit_key')}));
+    }), bench.plotKey(...bench.places.map((place) => [place, bench.place(place)]), ...(fits ? [['span', fill('fit_band')]] : [])), el('p', {class: 'calm', text: fill('fit_key')}));
   };
 
   const windowWords = (found) => {

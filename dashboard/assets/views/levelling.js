@@ -18,7 +18,7 @@
     bench.keep(hold('done', session), JSON.stringify([...all]));
   };
 
-  const sizes = (deed) => deed.sizes.map((one) => `${one.place ?? fill('level_path')}\u00a0${bench.sized(one.mm, one.U_mm)}`).join(', ');
+  const sizes = (deed) => deed.sizes.map((one) => `${one.place ? bench.place(one.place) : fill('level_path')}\u00a0${bench.sized(one.mm, one.U_mm)}`).join(', ');
   const after = (deed) => [known(deed.crown_left_mm) && fill('level_crown_left', {size: bench.length(deed.crown_left_mm)}),
     known(deed.flat_mm) && deed.flat_mm > 0 && fill('level_flat', {size: bench.length(deed.flat_mm)})].filter(Boolean).join('; ');
   const line = (deed, tag, mark) => el('li', {'data-task': deed.task}, el(tag, {class: 'deed'}, mark, el('span', {class: 'fret', text: bench.where(deed.fret)}),

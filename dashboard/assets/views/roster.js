@@ -57,7 +57,7 @@
 
   const when = (at) => fill('gauges_last_at', {day: bench.day(at), time: bench.clock(at)});
   const value = ({value_nm: nm, low_nm: low, high_nm: high}) => (low === null ? bench.length(bench.mm(nm)) : fill('within', {low: bench.number(bench.mm(low)), high: bench.length(bench.mm(high))}));
-  const last = ({last: one}) => (one ? [value(one), el('small', {text: [bench.capital(one.words), one.taken_back && fill('gauges_last_back'), one.at && when(one.at)].filter(Boolean).join('; ')})] : [fill('gauges_last_none')]);
+  const last = ({last: one}) => (one ? [value(one), el('small', {text: [bench.capital(bench.whatOf(one)), one.taken_back && fill('gauges_last_back'), one.at && when(one.at)].filter(Boolean).join('; ')})] : [fill('gauges_last_none')]);
   const zero = ({zero: {taken, moved}}) => {
     if (!taken.length) return [fill('gauges_zero_none')];
     const first = taken[0], now = taken.at(-1);

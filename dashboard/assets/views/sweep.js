@@ -5,7 +5,7 @@
   const K95 = 1.959963985, TABLE_PLACES = ['bass', 'centre', 'treble', null];
   const known = (value) => typeof value === 'number' && Number.isFinite(value);
   const paths = (profile) => TABLE_PLACES.filter((place) => profile.some((one) => one.place === place && known(one.height_mm)));
-  const pathWords = (place) => (place ? fill('sweep_path', {place: bench.capital(place)}) : fill('sweep_one_path'));
+  const pathWords = (place) => (place ? fill('sweep_path', {place: bench.capital(bench.place(place))}) : fill('sweep_one_path'));
 
   // Several drawings share one exaggeration, so that they can be compared by eye.
   const profiles = (told, profile, shape, verdicts) => {
@@ -30,7 +30,7 @@
       caption: (n) => fill('sweep_times', {n}),
     }));
   };
-  const key = (withPlaces) => bench.plotKey(...withPlaces.map((place) => [place, place]), ['band', fill('sweep_band')], ['wanted', fill('sweep_wanted')]);
+  const key = (withPlaces) => bench.plotKey(...withPlaces.map((place) => [place, bench.place(place)]), ['band', fill('sweep_band')], ['wanted', fill('sweep_wanted')]);
 
   const high = (told, verdicts) => {
     const {faults, next, cautions} = told.beside, bad = new Set(verdicts.filter((one) => one.verdict === 'fail').map((one) => one.fret)).size;
