@@ -1,9 +1,14 @@
-"""Words of the bench: what stands behind a cell of the neck map, the keys, and the foot pedal."""
+"""Words of the bench: its stages, what stands behind a cell of the neck map, the keys, and the foot pedal."""
 
 from types import MappingProxyType
 from typing import Final
 
 BENCH_WORDS: Final = MappingProxyType({
+    "stage_done": "{done} of {of} measured",
+    "stage_skipped": "{done} of {of} measured, {skipped} skipped",
+    "skipped": "{n} skipped",
+    "ask_again": "Ask again",
+    "ask_again_stage": "Ask again for what was skipped of {stage}",
     "map_how": "Touch a cell, or choose it with the arrow keys and press Enter: its readings, how sure it is, and "
     "earlier visits.",
     "cell_box": "What stands behind a cell of the neck map",

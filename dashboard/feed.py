@@ -43,7 +43,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "keep": frozenset({"gauge", "sequence"}),
     "skip": frozenset(),
     "skip_stage": frozenset(),
-    "unskip": frozenset(),
+    "unskip": frozenset({"stage"}),
     "repeat": frozenset(),
     "trigger": frozenset(),
     "example": frozenset(),
@@ -238,6 +238,8 @@ def fault_of(action: Mapping[str, Any]) -> str | None:
         return _fault_of_typed(action)
     if do == "climate":
         return _fault_of_climate(action)
+    if not isinstance(action.get("stage", ""), str):
+        return words.BAD_STAGE
     if do == "keep" or (do == "take_back" and len(action) > 1):
         return _fault_of_reading(action)
     return None

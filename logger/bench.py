@@ -219,7 +219,6 @@ class Bench:
         plain = {
             "skip": self.recorder.skip,
             "skip_stage": self._skip_stage,
-            "unskip": self.recorder.unskip,
             "repeat": self.recorder.repeat,
             "trigger": self._trigger,
             "example": self.start_example,
@@ -231,16 +230,18 @@ class Bench:
                 return self._take_back(action)
             case "keep":
                 return self._of_reading(action, self.recorder.keep)
+            case "unskip":
+                return self.recorder.unskip(str(action.get("stage", "")))
             case "climate":
                 return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
             case str(name) if name in plain:
                 return plain[name]()
             case other:
-                known = ", ".join(("typed", "take_back", "keep", "climate", *plain))
+                known = ", ".join(("typed", "take_back", "keep", "unskip", "climate", *plain))
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
 
     def _skip_stage(self) -> Answer:
-        """Pass over what is left of the stage at hand; it is undone feature by feature."""
+        """Pass over what is left of the stage at hand; `unskip` with its name undoes it."""
         first, _ = self.recorder.sheet_state()
         answer = self.recorder.skip()
         while answer.done and first and (item := self.recorder.sheet_state()[0]) and item.stage == first.stage:

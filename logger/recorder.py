@@ -21,7 +21,7 @@ from logger.errors import InputFileError, SheetError, StoreError
 from logger.features import LEAVES, TYPED, Feature
 from logger.gauge_file import GaugeSpec
 from logger.kept import asked_of, feature_of, feet_text, reading_words, spec_json, spec_of
-from logger.sheet import Item, ReadingKey, Sheet, round_of, suits, wrong_typed
+from logger.sheet import Item, Progress, ReadingKey, Sheet, round_of, suits, wrong_typed
 from logger.store import (
     Climate,
     KeptReading,
@@ -117,14 +117,7 @@ class Recorder:
         self._sheet.resume(
             [(key, feature) for key, feature in live if feature is not None], [(ask, of) for _, ask, of in asked]
         )
-        for _, ask, feature in asked:
-            self._note_skip(ask, feature)
-
-    def _note_skip(self, ask: str, feature: Feature) -> None:
-        if ask == "skip":
-            self._skipped.append(feature)
-        elif ask == "unskip" and feature in self._skipped:
-            self._skipped.remove(feature)
+        self._skipped = [of for _, ask, of in asked if ask == "skip" and self._sheet.is_skipped(of)]
 
     # -- gauges ------------------------------------------------------------------------------------------------------
 
@@ -285,19 +278,21 @@ class Recorder:
                 return Answer(done=False, text=str(error))
             feature = item.feature
             future = self._store.submit(Skip(**self._request(feature)))
-            self._note_skip("skip", feature)
+            self._skipped.append(feature)
         return self._answer(future, f"skipped {feature.words()}")
 
-    def unskip(self) -> Answer:
-        """Ask again for the feature that was skipped last."""
+    def unskip(self, stage: str = "") -> Answer:
+        """Ask again for the feature that was skipped last, or for all that was skipped of a stage."""
         with self._lock:
-            if not self._skipped:
+            features = self._sheet.skipped_of(stage) if stage else self._skipped[-1:]
+            if not features:
                 return Answer(done=False, text="nothing is skipped")
-            feature = self._skipped[-1]
-            future = self._store.submit(SheetRequest(ask="unskip", **self._request(feature)))
-            self._note_skip("unskip", feature)
-            self._sheet.unskip(feature)
-        return self._answer(future, f"asked again: {feature.words()}")
+            for feature in features:
+                future = self._store.submit(SheetRequest(ask="unskip", **self._request(feature)))
+                self._sheet.unskip(feature)
+            self._skipped = [one for one in self._skipped if self._sheet.is_skipped(one)]
+        more = f" and {len(features) - 1} more" if features[1:] else ""
+        return self._answer(future, f"asked again: {features[0].words()}{more}")
 
     def _request(self, feature: Feature) -> dict[str, Any]:
         return {
@@ -384,7 +379,7 @@ class Recorder:
                 frozenset(self._answered), self._skipped[-1] if self._skipped else None,
             )  # fmt: skip
 
-    def sheet_state(self) -> tuple[Item | None, list[tuple[str, int, int]]]:
+    def sheet_state(self) -> tuple[Item | None, list[Progress]]:
         """Return the next item and the progress of every stage."""
         with self._lock:
             return self._sheet.next(), self._sheet.progress()

@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
-from typing import Final
+from typing import Final, NamedTuple
 
 from logger.errors import SheetError
 from logger.evaluation.fixture import Setting
@@ -37,6 +37,15 @@ ReadingKey = tuple[str, int]
 """Gauge and sequence."""
 
 
+class Progress(NamedTuple):
+    """How far a stage has come: its name, and how many of its items are measured, passed over, and there in all."""
+
+    stage: str
+    done: int
+    skipped: int
+    of: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Item:
     """One line of the sheet: a feature, which repeat of how many, and what fills it.
@@ -44,6 +53,7 @@ class Item:
     Attributes:
         filled_by: gauge and sequence of the reading, or None.
         skipped: passed over by the person.
+        spared: not asked after all: the zero of a gauge that took no part in the stage.
         setting: setting of the fixture's feet, where the instrument's file describes the fixture.
         feet_mm: distance of the feet in that setting.
     """
@@ -54,13 +64,14 @@ class Item:
     of: int = 1
     filled_by: ReadingKey | None = None
     skipped: bool = False
+    spared: bool = False
     setting: str = ""
     feet_mm: float | None = None
 
     @property
     def open(self) -> bool:
         """Tell whether the item still waits for a reading."""
-        return self.filled_by is None and not self.skipped
+        return self.filled_by is None and not self.skipped and not self.spared
 
     @property
     def gauge(self) -> str:
@@ -252,7 +263,7 @@ class Sheet:
             took_part = {item.gauge for item in own if item.filled_by is not None}
             for index, item in enumerate(self.items):
                 if (item.stage, item.setting) == rounds and item.gauge and item.open and item.gauge not in took_part:
-                    self.items[index] = replace(item, skipped=True)
+                    self.items[index] = replace(item, spared=True)
 
     def next(self) -> Item | None:
         """Return the first open item, or None when the sheet is done."""
@@ -289,6 +300,11 @@ class Sheet:
         for index, item in enumerate(self.items):
             if item.feature in self._now(feature) and item.skipped:
                 self.items[index] = replace(item, skipped=False)
+
+    def is_skipped(self, feature: Feature) -> bool:
+        """Tell whether a feature, or what it is by now on this sheet, is passed over."""
+        now = self._now(feature)
+        return any(item.skipped and item.feature in now for item in self.items)
 
     def take_back(self, reading: ReadingKey) -> Item | None:
         """Open the item that a reading filled (of several the last) and return it; None when it filled none."""
@@ -353,10 +369,14 @@ class Sheet:
     def _ask(self, ask: str, feature: Feature) -> None:
         {"skip": self.skip_feature, "unskip": self.unskip, "repeat": self.repeat}[ask](feature)
 
-    def progress(self) -> list[tuple[str, int, int]]:
-        """Return per stage that asks for anything: name, items done or skipped, items in all."""
+    def skipped_of(self, stage: str) -> list[Feature]:
+        """Return what was passed over in a stage, in the order of the sheet."""
+        return list(dict.fromkeys(item.feature for item in self.items if item.stage == stage and item.skipped))
+
+    def progress(self) -> list[Progress]:
+        """Return how far every stage has come that asks for anything."""
         counts = [_count(stage, [item for item in self.items if item.stage == stage]) for stage in self.stages]
-        return [count for count in counts if count[2]]
+        return [count for count in counts if count.of]
 
 
 def _unnamed(place: str | None) -> str:
@@ -369,5 +389,6 @@ def _names(feature: Feature, gauge: str) -> bool:
     return feature.kind in ZERO_KINDS and zero_parts(feature.place or "")[1] == gauge
 
 
-def _count(stage: str, items: Sequence[Item]) -> tuple[str, int, int]:
-    return stage, sum(not item.open for item in items), len(items)
+def _count(stage: str, items: Sequence[Item]) -> Progress:
+    done, skipped = sum(item.filled_by is not None for item in items), sum(item.skipped for item in items)
+    return Progress(stage, done, skipped, sum(not item.spared for item in items))

@@ -75,7 +75,7 @@ class Operator:
         """Measure until the sheet is done; spread what is left over the time to ``deadline`` (monotonic seconds)."""
         snapshot = self._wait_past({"version": 0})
         while snapshot.get("next") is not None and not stop.is_set():
-            left = sum(stage["of"] - stage["done"] for stage in snapshot["stages"])
+            left = sum(stage["of"] - stage["done"] - stage["skipped"] for stage in snapshot["stages"])
             begun = time.monotonic()
             self._measure(snapshot)
             snapshot = self._wait_past(snapshot)

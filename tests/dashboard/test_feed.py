@@ -195,6 +195,7 @@ def test_a_post_of_the_wrong_shape_does_nothing(bench: Any, ask: Ask, body: Any,
         pytest.param({"do": "typed", "text": 0.55, "unit": "mm"}, "1 to 200 characters", id="number"),
         pytest.param({"do": "typed", "text": "0.55", "unit": "cm"}, "one of mm, in, thou, got 'cm'", id="unit"),
         pytest.param({"do": "typed", "text": "0.55", "unit": []}, r"got \[\]", id="unit is a list"),
+        pytest.param({"do": "unskip", "stage": 3}, "its name as a text", id="stage is a number"),
         pytest.param({"do": "take_back", "gauge": "typed"}, "its gauge and its sequence", id="no sequence"),
         pytest.param(
             {"do": "take_back", "gauge": "typed", "sequence": True}, "its gauge and its", id="sequence is true"

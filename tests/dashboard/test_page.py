@@ -236,6 +236,24 @@ def test_gauges_instrument_and_stages(page: Page) -> None:
     expect(page.locator("[data-stage=seating]")).to_have_attribute("aria-current", "step")
 
 
+def test_what_was_skipped_reads_as_skipped_and_is_asked_for_again(bench: Any, page: Page) -> None:
+    bench.publish(stages=[{"name": "wire", "words": "Wire", "done": 4, "skipped": 12, "of": 16},
+                          {"name": "seating", "words": "Seating", "done": 60, "skipped": 0, "of": 60}])  # fmt: skip
+    wire, seating = page.locator("[data-stage=wire]"), page.locator("[data-stage=seating]")
+
+    expect(wire).to_contain_text("4/16")
+    expect(wire).to_contain_text("12 skipped")
+    expect(wire.locator("progress")).to_have_attribute("aria-valuetext", "4 of 16 measured, 12 skipped")
+    expect(wire).not_to_have_attribute("data-full", "")
+    expect(seating).to_have_attribute("data-full", "")
+    expect(seating).not_to_contain_text("skipped")
+    box = wire.locator(".bar i").bounding_box()
+    assert box
+    assert box["width"] > 2 * wire.locator("progress").evaluate("(node) => node.value / node.max") * box["width"]
+    wire.get_by_role("button", name="Ask again for what was skipped of Wire").click()
+    assert bench.wait_for(1)[0] == {"do": "unskip", "stage": "wire"}
+
+
 def test_a_reading_on_its_way_to_the_disk_is_no_cause_for_a_cry(bench: Any, page_of: Look) -> None:
     page = page_of(bench.door).page
     page.clock.install()

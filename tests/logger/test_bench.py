@@ -150,11 +150,27 @@ def test_what_is_left_of_a_stage_is_skipped_and_nothing_else(bench: Bench):
     _type(bench, "0.51")
     assert bench.door.act("s", {"do": "skip_stage"}).done
     slots = _when(bench, lambda s: s["stage"] == "slots")
-    assert [one["done"] for one in slots["stages"][:2]] == [slots["stages"][0]["of"], 0]
+    wire, slot = slots["stages"][:2]
+    assert (wire["done"], wire["skipped"]) == (1, wire["of"] - 1)
+    assert (slot["done"], slot["skipped"]) == (0, 0)
     assert bench.door.act("t", {"do": "skip_stage"}).done
     assert _when(bench, lambda s: s["stage"] == "seating")["next"]["words"] == "fret 1, bass: height of the seated fret"
     assert bench.door.act("u", {"do": "unskip"}).done
     assert _when(bench, lambda s: s["stage"] == "slots")["next"]["words"] == "fret 5, treble: slot depth"
+
+
+def test_a_skipped_stage_is_asked_for_again_as_a_whole(bench: Bench):
+    _type(bench, "0.51")
+    assert bench.door.act("s", {"do": "skip_stage"}).done
+    assert bench.door.act("t", {"do": "skip"}).done
+    assert not bench.door.act("u", {"do": "unskip", "stage": "sweep"}).done
+
+    answer = bench.door.act("v", {"do": "unskip", "stage": "wire"})
+
+    assert answer.text == "asked again: wire: tang thickness and 3 more"
+    shown = _when(bench, lambda s: s["stage"] == "wire" and s["stages"][1]["skipped"])
+    assert [(one["done"], one["skipped"]) for one in shown["stages"][:2]] == [(1, 0), (0, 1)]
+    assert shown["skipped"].startswith("fret 1")  # the single skip of a later stage is the last that is left
 
 
 def test_of_a_finished_sheet_no_stage_can_be_skipped(bench: Bench):

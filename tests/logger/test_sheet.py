@@ -8,7 +8,7 @@ import pytest
 from logger.errors import SheetError
 from logger.features import STAGES, Feature
 from logger.instrument import read_instrument
-from logger.sheet import Item, Sheet, round_of, standard_items, suits, wrong_form
+from logger.sheet import Item, Progress, Sheet, round_of, standard_items, suits, wrong_form
 
 A, B, C = (Feature(kind="slot_width", fret=fret, place="bass") for fret in (1, 2, 3))
 
@@ -154,12 +154,17 @@ def test_standard_sheet_of_the_shortest_necks(write: Callable[[str, str], Path])
         assert sum(item.stage == "sweep" for item in standard_items(neck)) == max(0, frets - 2)
 
 
-def test_progress_counts_skipped_items_as_done():
+def test_progress_tells_what_is_skipped_from_what_is_measured():
     sheet = _sheet()
     sheet.fill(("g", 1))
-    sheet.skip()
+    skipped = sheet.skip().feature
 
-    assert ("slots", 2, 4) in sheet.progress()
+    assert Progress("slots", done=1, skipped=1, of=4) in sheet.progress()
+    assert sheet.skipped_of("slots") == [skipped]
+    assert sheet.skipped_of("wire") == []
+    assert sheet.is_skipped(skipped)
+    sheet.unskip(skipped)
+    assert Progress("slots", done=1, skipped=0, of=4) in sheet.progress()
 
 
 @pytest.mark.parametrize(

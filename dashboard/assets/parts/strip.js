@@ -18,10 +18,22 @@
     ];
   };
 
-  const stage = ({name, words, done, of}, current) => el('li', {
-    'data-stage': name, 'aria-current': name === current ? 'step' : null, 'data-full': of > 0 && done >= of,
-  }, el('span', {text: words || bench.words.stages[name]?.title || name}), el('b', {text: of ? `${done}/${of}` : ''}),
-  el('progress', {max: of || 1, value: Math.min(done ?? 0, of || 1), 'aria-label': words || name}));
+  // What was passed over looks and reads as passed over: hatched in the bar, a word below it, and a way back.
+  const bar = ({name, words, done = 0, skipped = 0, of}) => el('span', {class: 'bar'},
+    el('progress', {max: of || 1, value: Math.min(done, of || 1), 'aria-label': words || name,
+      'aria-valuetext': fill(skipped ? 'stage_skipped' : 'stage_done', {done, of, skipped})}),
+    skipped ? el('i', {style: `left: ${100 * done / of}%; width: ${100 * skipped / of}%`, 'aria-hidden': 'true'}) : null);
+  const passed = ({name, skipped}, title) => (skipped ? el('span', {class: 'passed'}, el('span', {text: fill('skipped', {n: skipped})}), ' ',
+    el('button', {type: 'button', 'data-ask-again': name, 'aria-label': fill('ask_again_stage', {stage: title}), text: fill('ask_again')})) : null);
+  const stage = (each, current) => {
+    const {name, done, skipped = 0, of} = each, title = each.words || bench.words.stages[name]?.title || name;
+    return el('li', {'data-stage': name, 'aria-current': name === current ? 'step' : null, 'data-full': of > 0 && done >= of, 'data-skipped': skipped},
+      el('span', {text: title}), el('b', {text: of ? `${done}/${of}` : ''}), bar({...each, words: title}), passed(each, title));
+  };
+  document.addEventListener('click', ({target}) => {
+    const again = target.closest?.('[data-ask-again]');
+    if (again) bench.ask({do: 'unskip', stage: again.dataset.askAgain});
+  });
 
   // Every reading waits for its commit, for a moment; only a disk that does not get on with it is worth a cry.
   const PATIENT_MS = 1000;
