@@ -85,6 +85,7 @@ VIEW_WORDS: Final = MappingProxyType({
     "sweep_fall": "Fall-away",
     "sweep_fall_is": "{size} at the last fret",
     "sweep_sand": "To sand while the board is bare",
+    "sweep_sand_later": "Frets sit on it: to sand only if they are pulled",
     "sweep_twist": "Twist",
     "sweep_straight": "Straightness",
     "sweep_heights": "Heights as numbers",

@@ -39,7 +39,7 @@ def beside_json(found: Evaluation, levelling: Levelling | None) -> dict[str, Any
         "positions_mm": [round(float(one), 4) for one in neck.positions_mm],
         "suspects_counted": _suspects_counted(judge), "work": work_json(levelling),
         "wishes": wishes_json(neck, levelling),
-        "sanding": {unit: _sanding(judge, neck, unit) for unit in ("mm", "in")},
+        "fretted": bool(judge.seated), "sanding": {unit: _sanding(judge, neck, unit) for unit in ("mm", "in")},
         "to_do": {f"{one.check}|{one.fret}|{one.place}": one.what_to_do for one in found.verdicts if one.what_to_do},
         "cautions": dict(CAUTIONS), "faults": _faults_json(judge.sweep),
         "next": next_words(judge.sweep.next_best) if judge.sweep and judge.sweep.next_best else None,
@@ -88,7 +88,7 @@ def _suspects_counted(judge: Judge) -> bool:
 
 def _sanding(judge: Judge, neck: Instrument, unit: str) -> list[str]:
     """Say what to sand, without the caution, which the page shows by itself."""
-    lines = sanding_lines(sanding_of(judge.survey, neck), unit=unit)
+    lines = sanding_lines(sanding_of(judge.survey, neck), unit=unit, fretted=bool(judge.seated))
     return [line.strip() for line in lines if line and SANDING_CAUTION not in line]
 
 

@@ -21,7 +21,7 @@ from logger.limits import LimitSet, default_limits, kind_notes, read_limits
 from logger.names import brief
 from logger.readings_csv import CsvReading, read_readings
 from logger.report import CheckVerdict, Judge, flags, risks_of, verdict_json
-from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, length, settle, where_words
+from logger.sentences import CHECK_WORDS, VERDICT_WORDS, flag_sentence, in_the_way, length, settle, where_words
 from logger.string_report import string_lines, strings_json
 from logger.survey_report import survey_json
 from logger.sweep_report import covariance_json, sweep_json
@@ -163,7 +163,10 @@ def print_table(result: Evaluation, *, unit: str) -> None:
     """Print what is wrong first, then every verdict as one line."""
     failed = flags(result.verdicts)
     for one in failed:
-        words, todo = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
+        words, todo = flag_sentence(
+            one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit,
+            fretted=in_the_way(one.check, one.fret, result.judge.seated),
+        )  # fmt: skip
         print(f"{SIGNS['fail']} {words}\n   {todo}{bare_tang_words(one.check, one.fret, result.instrument, unit=unit)}")
     for moved in result.judge.moved_zeros:
         print(f"{SIGNS['fail']} {moved.sentence(unit)}\n   {moved.what_to_do}")
@@ -177,7 +180,8 @@ def print_table(result: Evaluation, *, unit: str) -> None:
         print(f"{SIGNS[one.verdict]} {CHECK_WORDS[one.check]:<20} {where:<17} {size}{p}  {VERDICT_WORDS[one.verdict]}")
         if one.verdict == "remeasure":
             print(f"   {settle(judgement)}")
-    sanding = sanding_lines(sanding_of(result.judge.survey, result.instrument), unit=unit)
+    board, fretted = sanding_of(result.judge.survey, result.instrument), bool(result.judge.seated)
+    sanding = sanding_lines(board, unit=unit, fretted=fretted)
     more = (*sanding, *sweep_lines(result.judge.sweep, unit=unit), *string_lines(result.judge.strings, unit=unit))
     for line in (*_risk_lines(result), *more):
         print(line)

@@ -38,6 +38,8 @@ SWEEP_KINDS: Final = ("fret_step", "straightedge_gap", "beam_height")
 """Kinds that tell how high fret tops stand along a path."""
 SURVEY_KINDS: Final = ("board_step", "board_gap", "board_beam")
 """The same on the bare board; the fret is then a place on it."""
+FRETTED_KINDS: Final = ("seated_height", "pressed_height", "end_lift", *SWEEP_KINDS)
+"""Kinds that are measured on a fret that sits in the board: whoever has readings of them has no bare board there."""
 WIRE_KINDS: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
 """Kinds that belong to the wire: a fret number is allowed and not needed."""
 

@@ -16,7 +16,7 @@ from logger.evaluation.wire import Coils
 from logger.fit_report import Fit, back_bow_json, fit_json
 from logger.limits import LimitSet
 from logger.report import flags
-from logger.sentences import figure, flag_sentence, frets_words, where_words
+from logger.sentences import cautions_together, figure, flag_sentence, frets_words, where_words
 from logger.snapshot import CAUTIONS
 from logger.toml_input import Table, load_toml
 
@@ -92,7 +92,8 @@ def fit_lines(result: Evaluation, fit: Fit, pairings: list[Pairing], *, unit: st
     """
     if not fit.coils and not fit.frets and not pairings:
         raise InputFileError("no wire and no slots in the readings: measure tang_thickness, barb_span and slot_width")
-    lines = [f"{result.instrument.name}: wire and slots", f"   {CAUTIONS['wire']} {CAUTIONS['slots']}", ""]
+    caution = cautions_together((CAUTIONS["wire"], CAUTIONS["slots"]))
+    lines = [f"{result.instrument.name}: wire and slots", f"   {caution}", ""]
     lines += _work(result, unit)
     lines += _chances(fit)
     lines += [_coil(KINDS[kind], one, unit) for kind, one in fit.coils.items()]
@@ -110,10 +111,8 @@ def _work(result: Evaluation, unit: str) -> list[str]:
     lines = []
     for one in flags(result.verdicts):
         if one.check in FIT_CHECKS:
-            words, todo = flag_sentence(
-                one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit
-            )
-            lines += [f"!! {words}", f"   {todo}"]
+            words, _ = flag_sentence(one.check, one.fret, one.place, one.judgement, result.limits[one.check], unit=unit)
+            lines += [f"!! {words}", f"   {one.what_to_do}"]
     return [*lines, ""] if lines else ["no slot fails its limits", ""]
 
 

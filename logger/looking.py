@@ -245,4 +245,4 @@ def _told_of(found: Evaluation, session: str) -> Told:
 
 
 def _sanding(found: Evaluation, unit: str) -> list[str]:
-    return sanding_lines(sanding_of(found.judge.survey, found.instrument), unit=unit)
+    return sanding_lines(sanding_of(found.judge.survey, found.instrument), unit=unit, fretted=bool(found.judge.seated))

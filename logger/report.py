@@ -16,13 +16,13 @@ from logger.evaluation.observation import FeatureKey, Observation, Spread, estim
 from logger.evaluation.remembered import Remembered
 from logger.evaluation.risk import VerdictRisks, verdict_risks
 from logger.evaluation.statistics import Floats
-from logger.features import PLACES
+from logger.features import FRETTED_KINDS, PLACES
 from logger.fit_report import Fit, fit_of
 from logger.fixture_report import MovedZero, moved_zeros, with_zeros
 from logger.instrument import Instrument
 from logger.levelling_report import Levelling, levelling_of
 from logger.limits import MAGNITUDES, LimitSet
-from logger.sentences import flag_sentence
+from logger.sentences import flag_sentence, in_the_way
 from logger.string_report import StringFindings, find_strings, string_verdicts
 from logger.survey_report import SURVEY_WAYS, Survey, hump_verdicts, survey_board
 from logger.sweep_report import CROWN_WAYS, SWEEP_WAYS, Sweep, judge_sweep
@@ -71,6 +71,7 @@ class Judge:
         self.estimates: Mapping[FeatureKey, Estimate] = {}
         self.sweep: Sweep | None = None
         self.moved_zeros: list[MovedZero] = []
+        self.seated: frozenset[int] = frozenset()
         self.strings: list[StringFindings] = []
         self.slots: list[SlotFindings] = []
         self.arcs: list[Arc] = []
@@ -85,6 +86,7 @@ class Judge:
         """Return every verdict that the readings allow, ordered by check, fret and place."""
         estimates = self.estimates = self._estimate(with_zeros(list(observations)))
         self.moved_zeros = moved_zeros(estimates)
+        self.seated = frozenset(key.fret for key in estimates if key.kind in FRETTED_KINDS and key.fret is not None)
         by_fret: defaultdict[int | None, list[Estimate]] = defaultdict(list)
         for key, estimate in estimates.items():
             by_fret[key.fret].append(estimate)
@@ -160,7 +162,8 @@ class Judge:
     ) -> CheckVerdict:
         flag, todo = None, ""
         if judgement.verdict == "fail":
-            flag, todo = flag_sentence(check, fret, place, judgement, self.limits[check])
+            fretted = in_the_way(check, fret, self.seated)
+            flag, todo = flag_sentence(check, fret, place, judgement, self.limits[check], fretted=fretted)
             todo += bare_tang_words(check, fret, self.instrument)
         return CheckVerdict(
             check=check,
@@ -206,7 +209,7 @@ class Judge:
                     judgement = judge(formula(slot, wire), self.limits[check])
                     return [self._verdict(check, fret, place, judgement, keys)]
 
-                found += self._known.once((check, fret, place), inputs, make)
+                found += self._known.once((check, fret, place), inputs, make, given=fret in self.seated)
         return found
 
     def _seating_verdicts(self, estimates: Mapping[FeatureKey, Estimate], fret: int) -> list[CheckVerdict]:
@@ -269,7 +272,7 @@ class Judge:
             survey = survey_board(rounds, self.instrument, known=self._known.within("survey"))
             return survey, [self._verdict(*one) for one in hump_verdicts(survey, self.limits)]
 
-        return self._known.once("survey", _of_kinds(estimates, SURVEY_WAYS), make)
+        return self._known.once("survey", _of_kinds(estimates, SURVEY_WAYS), make, given=bool(self.seated))
 
     def _sweep_verdicts(self, estimates: Mapping[FeatureKey, Estimate]) -> list[CheckVerdict]:
         board = self.survey.placed if self.survey and self.instrument.sheet.board_as_fretted else ()

@@ -1,6 +1,6 @@
 """Say verdicts as a luthier would: what is wrong, by how much and how sure, and what to do."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -30,6 +30,16 @@ CHECK_WORDS: Final = {
     "high_fret": "high fret",
     "low_fret": "low fret",
 }
+RULES: Final = "Local rules and licensed practice decide, not this program."
+"""What every caution ends with."""
+
+
+def cautions_together(cautions: Iterable[str]) -> str:
+    """Return several cautions as one, each sentence once and at its last place."""
+    sentences = [one.strip(". ") for caution in cautions for one in caution.split(". ")]
+    return "".join(f"{one}. " for one in reversed(dict.fromkeys(reversed(sentences)))).rstrip()
+
+
 VERDICT_WORDS: Final = {"pass": "pass", "fail": "fail", "remeasure": "measure again"}
 
 
@@ -52,6 +62,7 @@ class Words:
     """The two sides of a check: a sentence with ``{where}`` and ``{size}``, and what to do.
 
     ``several`` and ``several_below`` stand where one sentence tells of several frets and the other would not agree.
+    ``do_fretted`` is what to do instead of either once frets sit there; ``{todo}`` in it is what bare wood would need.
     """
 
     above: str
@@ -60,9 +71,19 @@ class Words:
     do_below: str = ""
     several: str = ""
     several_below: str = ""
+    do_fretted: str = "{todo}"
     size: Callable[[float], float] = abs
 
 
+_BOARD_CHECKS: Final = ("board_arc", "hump")
+"""Checks of the board as a whole: any fret that sits on it is in the way of the sanding block."""
+_IF_PULLED: Final = "leave the fret while it sits level and holds; if it comes out, {todo}"
+_LEVEL_OR_PULL: Final = (
+    "frets sit on it, so nothing is sanded now: level {what} in the wire if enough crown stays (the levelling plan "
+    "tells), else pull the frets there, sand the board and seat them again; dust of rosewood and ebony is a "
+    "sensitiser: extraction and a respirator"
+)
+"""What a levelling plan sets side by side, and what cannot be done with frets in; common practice, no source."""
 _CUT_AGAIN: Final = "fill it and cut it again; measure every slot from the nut, not from slot to slot"
 
 _WORDS: Final = {
@@ -71,12 +92,14 @@ _WORDS: Final = {
         do_above="choose a wire with a thicker tang, or set the fret in glue",
         below="{where}: the slot is tight, the tang is {size} thicker than the slot",
         do_below="widen the slot or choose a thinner tang; forced in, it bends the neck back and chips the board",
+        do_fretted=_IF_PULLED,
     ),
     "barb_bite": Words(
         above="{where}: the barbs bite {size} into each wall, enough to chip the board",
         do_above="break the slot's upper edge, or choose a wire with shorter barbs",
         below="{where}: the fret is loose, the barbs bite only {size} into each wall",
         do_below="choose a wire with wider barbs, or set the fret in glue",
+        do_fretted=_IF_PULLED,
         size=lambda value: value,
     ),
     "slot_depth_spare": Words(
@@ -84,6 +107,7 @@ _WORDS: Final = {
         do_above="fill the floor when gluing; a deep slot weakens the board",
         below="{where}: only {size} of depth to spare under the tang",
         do_below="deepen the slot there; the tang must not stand on its floor",
+        do_fretted=_IF_PULLED,
         size=lambda value: value,
     ),
     "proud_end": Words(
@@ -99,17 +123,20 @@ _WORDS: Final = {
         do_above=_CUT_AGAIN,
         below="{where}: the slot lies {size} too near the nut",
         do_below=_CUT_AGAIN,
+        do_fretted="its fret sits in it: pull the fret first, then {todo}",
     ),
     "board_arc": Words(
         above="{where}: the board is rounder than its radius, its arc rises {size} too much",
         do_above="sand the middle with the radius block before any wire goes in",
         below="{where}: the board is flatter than its radius, its arc rises {size} too little",
         do_below="sand both edges with the radius block before any wire goes in",
+        do_fretted=_LEVEL_OR_PULL.format(what="the crowns to their radius"),
     ),
     "hump": Words(
         above="{where}: the board stands {size} over the line through both sides of the join",
         do_above="sand the hump away before any wire goes in; dust of rosewood and ebony is a sensitiser: extraction "
         "and a respirator",
+        do_fretted=_LEVEL_OR_PULL.format(what="the frets over the hump"),
     ),
     "both_ends_proud": Words(
         above="{where}: both ends stand proud of the centre by {size} or more",
@@ -194,12 +221,19 @@ def _is_below(value_mm: float, limits: "Limits") -> bool:
     return limits.lower_mm - value_mm > value_mm - limits.upper_mm
 
 
+def in_the_way(check: str, fret: int | None, seated: Collection[int]) -> bool:
+    """Tell whether one of the ``seated`` frets is in the way of what a check asks for on the bare board."""
+    return bool(seated) if check in _BOARD_CHECKS else fret in seated
+
+
 def flag_sentence(
-    check: str, fret: int | None, place: str | None, judgement: "Judgement", limits: "Limits", *, unit: str = "mm"
-) -> tuple[str, str]:
-    """Return what is wrong and what to do, for a check that failed."""
+    check: str, fret: int | None, place: str | None, judgement: "Judgement", limits: "Limits", *, unit: str = "mm",
+    fretted: bool = False,
+) -> tuple[str, str]:  # fmt: skip
+    """Return what is wrong and what to do, for a check that failed; ``fretted`` as `in_the_way` tells."""
     words, value_mm = _WORDS[check], judgement.estimate.value_mm
     template, todo = _form(check, value_mm, limits)
+    todo = words.do_fretted.format(todo=todo) if fretted else todo
     where = where_words(fret, place)
     if check in {"proud_end", "lifted_end"}:
         where = where.replace(",", "")

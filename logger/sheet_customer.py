@@ -8,7 +8,7 @@ from itertools import accumulate, product
 from typing import Final
 
 from logger.counted import are, counted
-from logger.sentences import frets_words
+from logger.sentences import cautions_together, frets_words
 from logger.sheet_choices import MOST_PICTURES
 from logger.sheet_drawings import PROFILE_MM, SOFT
 from logger.sheet_paper import (
@@ -117,7 +117,7 @@ def _tail(told: Told, most: int, *, hidden: int) -> list[tuple[str, list[str]]]:
     off = [f"{counted(hidden, 'picture')} {are(hidden)} on the shop's sheet."] if hidden else []
     parts = [
         ("Measured with", _first(gauges, most)), ("Notes", _first(notes, most)),
-        ("Cautions for whoever works on it", [" ".join(dict.fromkeys(told["cautions"]))]),
+        ("Cautions for whoever works on it", [cautions_together(told["cautions"])]),
         ("How to read this", [told["read_off"], *off]),
     ]  # fmt: skip
     return [(title, lines) for title, lines in parts if any(lines)]

@@ -19,8 +19,8 @@ from logger.limits import LimitSet
 from logger.queries import Asker
 from logger.recorder import Kept
 from logger.report import CheckVerdict
-from logger.sentences import flag_sentence, reason, settle
-from logger.sheet import Item
+from logger.sentences import RULES, flag_sentence, reason, settle
+from logger.sheet import Item, Progress
 from logger.store import KeptReading, ReadingRow
 from logger.study_session import OpenStudy
 from logger.sweep_report import CHECKS as HEIGHT_CHECKS
@@ -40,11 +40,8 @@ GAUGE_WORDS: Final = {
     "leaves": "leaves, typed",
 }  # fmt: skip
 STUDY_HOW: Final = "measure the part as if for the first time, at the same spot, without looking at earlier readings"
-_DUST: Final = (
-    "Rosewood and ebony dust are sensitisers: extraction and a respirator. Local rules and licensed practice decide, "
-    "not this program."
-)
-CAUTIONS: Final = {
+_DUST: Final = "Rosewood and ebony dust are sensitisers: extraction and a respirator."
+DANGERS: Final = {
     "wire": "Clipped wire ends fly: wear glasses. Nickel silver contains nickel, an allergen.",
     "board": _DUST,
     "slots": _DUST,
@@ -52,12 +49,16 @@ CAUTIONS: Final = {
     "sweep": "Press-test before you level: levelling a loose fret is the classic mistake. Files and stainless wire "
     "throw splinters: wear glasses.",
 }
-"""Cautions by stage; common practice, no source."""
+"""What can go wrong or hurt, by stage; common practice, no source."""
+CAUTIONS: Final = {name: f"{danger} {RULES}" for name, danger in DANGERS.items()}
+"""The same with who decides, as it is shown at a stage."""
+PROTECTED: Final = "Some rosewoods and ebonies are protected species: papers may be needed to sell or ship."
+"""For the record, which goes with an instrument that leaves the shop; common practice, no source."""
 
 
 def cautions_of(stages: Collection[str]) -> list[str]:
-    """Return the cautions of several stages, each once, in the order of the stages."""
-    return list(dict.fromkeys(told for stage, told in CAUTIONS.items() if stage in stages))
+    """Return what the record of an instrument warns of: each danger of its stages once, and who decides at the end."""
+    return [*dict.fromkeys(told for stage, told in DANGERS.items() if stage in stages), f"{PROTECTED} {RULES}"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +76,7 @@ class Scene:
 
 def build(
     scene: Scene, version: int, kept: Kept, verdicts: Sequence[CheckVerdict], item: Item | None,
-    progress: Sequence[tuple[str, int, int]], gauges: Sequence[Mapping[str, Any]], trouble: str = "",
+    progress: Sequence[Progress], gauges: Sequence[Mapping[str, Any]], trouble: str = "",
     estimate: Callable[[FeatureKey], Estimate | None] = lambda _key: None, moved: Sequence[MovedZero] = (),
 ) -> dict[str, Any]:  # fmt: skip
     """Return the snapshot; only plain JSON values. ``estimate`` gives what is known of a feature.
@@ -96,7 +97,8 @@ def build(
             "join_fret": scene.instrument.join_fret, "scale_mm": scene.instrument.scale_mm,
         },
         "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
-        "stages": [{"name": name, "words": STAGE_WORDS[name], "done": done, "of": of} for name, done, of in progress],
+        "stages": [{"name": one.stage, "words": STAGE_WORDS[one.stage], "done": one.done, "skipped": one.skipped,
+                    "of": one.of} for one in progress],
         "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
         "gauges": list(gauges),
         "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],

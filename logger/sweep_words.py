@@ -11,12 +11,12 @@ from logger.evaluation.observation import FeatureKey
 from logger.evaluation.sweep import Candidate, Path, Profile
 from logger.features import Feature
 from logger.levelling_report import Levelling
-from logger.sentences import frets_words, length
+from logger.sentences import RULES, frets_words, length
 from logger.sweep_report import Sweep
 
 LEAST_SANDED_MM: Final = 0.005
 """Less than this nobody sands on purpose (our choice)."""
-SANDING_CAUTION: Final = "dust of rosewood and ebony is a sensitiser: extraction and a respirator"
+SANDING_CAUTION: Final = f"dust of rosewood and ebony is a sensitiser: extraction and a respirator. {RULES}"
 ODD: Final = 0.01
 """Below this chance the readings as a whole disagree by more than their gauges are said to be worth."""
 
@@ -96,8 +96,8 @@ def next_words(one: Candidate) -> str:
     return f"{what} would tell most ({one.share:.0%} less variance)"
 
 
-def sanding_lines(levelling: Levelling | None, *, unit: str) -> list[str]:
-    """Say where to sand the bare board and how much, as lines for the table."""
+def sanding_lines(levelling: Levelling | None, *, unit: str, fretted: bool = False) -> list[str]:
+    """Say where to sand the bare board and how much, as lines for the table; ``fretted``: once its frets are out."""
     if levelling is None:
         return []
     plan = levelling.plan
@@ -113,5 +113,6 @@ def sanding_lines(levelling: Levelling | None, *, unit: str) -> list[str]:
             size = length(most, expanded if np.isfinite(expanded) else None, unit)
             at = f"on the {path} path " if path else ""
             frets = frets_words(fret for fret, _ in off)
-            lines.append(f"   sand the bare board {at}at frets {frets}, most at {where}: {size}")
+            what = "once the frets are pulled, sand the board" if fretted else "sand the bare board"
+            lines.append(f"   {what} {at}at frets {frets}, most at {where}: {size}")
     return ["", *lines, f"   {SANDING_CAUTION}"] if lines else []

@@ -148,6 +148,22 @@ def test_a_proud_end_is_named_with_its_size(neck: Instrument):
     assert one.what_to_do.startswith("press the end down again")
 
 
+def test_advice_on_the_bare_slot_changes_when_its_own_fret_is_seated(neck: Instrument):
+    judge = Judge(neck, default_limits(neck.kind))
+    tight = _reading("slot_width", 0.45, 5, "bass")
+
+    def todo(*more: Observation) -> str:
+        (one,) = (one for one in judge.verdicts([*WIRE, tight, *more]) if one.key == ("tang_clearance", 5, "bass"))
+        return one.what_to_do
+
+    bare = todo()
+    assert bare.startswith("widen the slot or choose a thinner tang")
+    assert todo(*_seated(0.0, 0.0, 0.0)) == bare  # that is fret 7
+    seated = todo(_reading("seated_height", 1.2, 5, "bass"))
+    assert seated == f"leave the fret while it sits level and holds; if it comes out, {bare}"
+    assert todo() == bare
+
+
 def test_sizes_are_never_negative(neck: Instrument):
     found = _judge(neck, *_seated(0.0, 0.0, 0.09))
 

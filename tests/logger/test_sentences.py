@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from logger.cli import run
-from logger.sentences import figure, length
+from logger.sentences import RULES, cautions_together, figure, length
+from logger.snapshot import CAUTIONS, DANGERS
 
 DOCS = Path(__file__).parents[2] / "docs" / "example"
 WIRE = "kind,fret,place,value,unit\ntang_thickness,,,0.508,mm\ntang_thickness,,,0.508,mm\ntang_thickness,,,0.510,mm\n"
@@ -56,3 +57,17 @@ def test_fit_and_wear_in_inches(capsys: pytest.CaptureFixture[str], write: Write
     )
     said = _printed(capsys, "wear", DOCS / "readings.csv", second, "--gauges", DOCS / "gauges.toml", "--unit", "in")
     assert re.search(r"fret 1, bass +0\.0394 ± 0\.000\d in since", said)  # 1 mm
+
+
+def test_several_cautions_say_each_sentence_once_and_who_decides_last():
+    dust = f"Dust is a sensitiser: a respirator. {RULES}"
+
+    assert cautions_together([f"Wire ends fly: glasses. {RULES}", dust]) == (
+        f"Wire ends fly: glasses. Dust is a sensitiser: a respirator. {RULES}"
+    )
+    assert cautions_together([]) == ""
+
+
+@pytest.mark.parametrize("stage", list(CAUTIONS))
+def test_the_caution_of_every_stage_leaves_the_decision_to_local_rules(stage: str):
+    assert CAUTIONS[stage] == f"{DANGERS[stage]} Local rules and licensed practice decide, not this program."

@@ -253,6 +253,27 @@ def test_a_hump_on_the_bare_board_is_sanded_where_it_stands(
     assert "extraction and a respirator" in said
 
 
+def test_a_hump_under_seated_frets_is_levelled_in_the_wire_or_sanded_once_they_are_out(
+    write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str]
+):
+    """It said "sand the hump away before any wire goes in" when the wire was in."""
+    board = [0.0] * 21
+    board[13:16] = (0.08, 0.16, 0.08)
+    rows = _steps(board).replace("fret_step", "board_step")
+    rows += _gaps(board, (5, 8, 14)).replace("straightedge_gap", "board_gap")
+    said = {}
+    for name, more in (("bare", ""), ("fretted", "seated_height,1,bass,1.1,mm,,,,depth,s\n")):
+        readings = write("r.csv", HEAD + rows + more)
+        run(["evaluate", str(readings), "--instrument", str(instrument), "--gauges", str(gauges)], lambda *_: 0)  # type: ignore[arg-type, return-value]
+        said[name] = capsys.readouterr().out
+
+    assert "sand the hump away before any wire goes in" in said["bare"]
+    assert "before any wire goes in" not in said["fretted"]
+    assert "level the frets over the hump in the wire if enough crown stays" in said["fretted"]
+    assert "once the frets are pulled, sand the board on the centre path at frets 13 to 15" in said["fretted"]
+    assert all("Local rules and licensed practice decide" in one for one in said.values())
+
+
 @pytest.mark.parametrize(("told", "surer"), [("", False), ("[sheet]\nboard_as_fretted = true\n", True)])
 def test_crown_heights_count_only_on_a_board_that_is_as_it_was_surveyed(
     write: Write, instrument: Path, gauges: Path, capsys: pytest.CaptureFixture[str], told: str, surer: bool

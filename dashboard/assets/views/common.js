@@ -24,7 +24,9 @@
   bench.section = (title, ...inside) => el('section', {class: 'card looked'}, el('h2', {text: title}), ...inside);
   bench.told = (lines) => (lines.length ? el('ul', {class: 'told'}, ...lines.map((line) => el('li', {text: bench.capital(line)}))) : null);
   bench.facts = (pairs, kind = '') => el('dl', {class: kind}, ...pairs.filter(Boolean).flatMap(([name, ...values]) => [el('dt', {text: name}), el('dd', {}, ...values)]));
-  bench.caution = (text) => el('p', {class: 'caution'}, el('b', {text: `${fill('caution')}: `}), text);
+  // Of several cautions together each sentence is said once, at its last place.
+  const once = (text) => text.split(/(?<=\.) /).filter((one, i, all) => all.lastIndexOf(one) === i).join(' ');
+  bench.caution = (text) => el('p', {class: 'caution'}, el('b', {text: `${fill('caution')}: `}), once(text));
   // Readings from a file may have no time; the store then holds the beginning of its clock.
   const timed = ({taken_at: at}) => at && Date.parse(at) > 0;
   // Which instrument and which readings a view stands on; people's names are texts.

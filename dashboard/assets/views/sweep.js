@@ -79,7 +79,7 @@
     ];
     return bench.section(fill('sweep_board'), ...profiles(told, survey.profile, told.beside.board_shape, humps), key([]), bench.facts(pairs),
       humps.length ? el('ul', {class: 'judged'}, ...humps.map((one) => bench.judgedRow(one, told))) : null,
-      sanding.length ? el('h3', {text: fill('sweep_sand')}) : null, bench.told(sanding), bench.caution(told.beside.cautions.board));
+      sanding.length ? el('h3', {text: fill(told.beside.fretted ? 'sweep_sand_later' : 'sweep_sand')}) : null, bench.told(sanding), bench.caution(told.beside.cautions.board));
   };
 
   const table = (profile) => {
