@@ -83,7 +83,7 @@ def _layout(said: Said, views: Said) -> Any:
             html.P(id="onlooker", hidden=True),
             html.Div(id="warnings", role="alert"),
             html.Main([
-                _view("bench", [_welcome(said), _bench(said), _study(said), _map(said), _lists(said), _worth(said)]),
+                _view("bench", [_bench(said), _study(said), _map(said), _lists(said), _worth(said)]),
                 *(_view(name, [], hidden=True) for name in views if name != "bench"),
             ]),
             html.Dialog(id="cell", **_named(said["cell_box"])),
@@ -147,8 +147,10 @@ def _bench(said: Said) -> Any:
             html.Div(
                 [
                     html.Section(id="next", className="card", **_named(said["next"])),
+                    _entry(said),
                     html.Div(
                         [
+                            _welcome(said),
                             html.Div(id="queries", role="group", **_named(said["query"])),
                             html.Section(id="reading", className="card", **_named(said["last"])),
                             html.Div(id="sure", hidden=True),
@@ -158,7 +160,6 @@ def _bench(said: Said) -> Any:
                 ],
                 className="two",
             ),
-            _entry(said),
             html.Div(
                 [
                     html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),

@@ -57,7 +57,7 @@ SETTING_WORDS: Final = MappingProxyType({
     "onlooker": "You are looking on: nothing can be entered here.",
     "welcome": "Your first measured fret",
     "step_fret": "Go to a seated fret.",
-    "step_fret_more": "The sheet begins with wire and slots. The button passes them over; \"Ask again\" in the "
+    "step_fret_more": 'The sheet begins with wire and slots. The button passes them over; "Ask again" in the '
     "row of stages brings them back.",
     "step_type": "Type three heights.",
     "step_type_more": "Bass end, centre, treble end, Enter after each. Without a gauge try {one}, {two}, {one}, and "

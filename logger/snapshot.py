@@ -99,7 +99,7 @@ def build(
         "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
         "stages": [{"name": one.stage, "words": STAGE_WORDS[one.stage], "done": one.done, "skipped": one.skipped,
                     "of": one.of} for one in progress],
-        "caution": CAUTIONS.get(stage), "next": _next(item), "last": last, "recent": shown,
+        "caution": DANGERS.get(stage), "decides": RULES, "next": _next(item), "last": last, "recent": shown,
         "gauges": list(gauges),
         "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],
         "cells": [scene.cells.once(one.key, (one,), partial(_cell, one)) for one in verdicts],

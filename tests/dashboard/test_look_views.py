@@ -56,6 +56,13 @@ AS_LONG_AS_CAN_BE = """(length) => {
     document.querySelector('.worklist').dataset.long = fretledger.howLong(deeds);
 }"""
 """So many frets, each with all that can be said of it."""
+CROWD = """() => {
+    const at = [[5, 0.10], [6, 0.11], [7, 0.10], [8, 0.02], [9, 0.01]], x = (fret) => 645 * (1 - 2 ** (-fret / 12));
+    const marks = at.map(([fret, mm]) => ({x: x(fret), mm, U: 0.01, verdict: 'fail', label: `${fret} high`}));
+    const spec = {x: [0, 470], low: 0, high: 0.2, words: '', ticks: [], marks};
+    document.querySelector('#view-fit').append(fretledger.plot(spec));
+}"""
+"""Five frets side by side, each with its name, in a drawing of their own."""
 DONE = "Object.keys(localStorage).find((key) => key.includes('done.'))"
 
 
@@ -121,6 +128,27 @@ def looker(site: Any, browser: Browser) -> Iterator[tuple[Page, list[str], Calla
     assert problems == []
 
 
+@pytest.mark.parametrize("width", [1280, 390])
+def test_names_of_frets_that_stand_close_never_lie_over_each_other(looker: Any, width: int):
+    page, _, look = looker
+    page.set_viewport_size({"width": width, "height": 844})
+    look("fit")
+    expect(page.locator("#view-fit .plot .named")).to_have_count(2)
+
+    page.evaluate(CROWD)
+    labels = page.locator("#view-fit > .plotted .named")
+    expect(labels).to_have_text([f"{fret} high" for fret in range(5, 10)])
+    for found in (page.locator("#view-fit .whole .plot").first.locator(".named"), labels):
+        boxes = [one.bounding_box() for one in found.all()]
+        for index, one in enumerate(boxes):
+            assert one["x"] >= 0
+            assert one["x"] + one["width"] <= width
+            for other in boxes[:index]:
+                apart_x = max(one["x"], other["x"]) - min(one["x"] + one["width"], other["x"] + other["width"])
+                apart_y = max(one["y"], other["y"]) - min(one["y"] + one["height"], other["y"] + other["height"])
+                assert max(apart_x, apart_y) >= -3  # a line of type is a little less high than its box
+
+
 def test_what_fails_first_stands_first_with_what_to_do(looker: Any):
     page, _, look = looker
     look("fit")
@@ -128,7 +156,7 @@ def test_what_fails_first_stands_first_with_what_to_do(looker: Any):
     first = page.locator("#view-fit .judged li")
     expect(first.first).to_have_text(re.compile(r"^Fail: Fret [67], bass"))
     expect(page.locator("#view-fit")).to_contain_text(re.compile(r"Fret 7, bass, tang clearance 0\.230\s±\s0\.\d+\smm"))
-    expect(page.locator("#view-fit")).to_contain_text("Choose a wire with a thicker tang, or set the fret in glue")
+    expect(page.locator("#view-fit")).to_contain_text("choose a wire with a thicker tang, or set the fret in glue")
     expect(page.locator("#view-fit")).to_contain_text("limits 0.000 to 0.100 mm")
     expect(page.locator("#view-fit")).to_contain_text("Clipped wire ends fly")
     assert sorted(page.locator("#view-fit .plot .named").all_text_contents()) == ["6 tight", "7 loose"]

@@ -175,7 +175,7 @@ def test_every_sentence_begins_with_a_capital(bench: Any, page: Page) -> None:
         "#flags .todo": "Widen the slot",
         "#next .first": "Fret 8, bass",
         "#next .how": "Base on the board, plunger on the crown",
-        "#next .caution": "Caution Glasses: wear them",
+        "#next .caution": "Caution: Glasses: wear them",
         "#warnings": "The disk is full",
         "#reading .first": "Fret 7, treble",
         "#reading .because": "Fret end 0.046 mm: measure again",

@@ -54,6 +54,26 @@ def test_the_guide_stays_until_there_is_a_verdict_and_says_what_it_is(bench: Any
     expect(step(page)).to_contain_text("Read the verdict")
 
 
+@pytest.mark.parametrize(("width", "height"), [(1280, 800), (390, 844)])
+def test_the_guide_leaves_the_field_on_the_screen(bench: Any, page: Page, width: int, height: int) -> None:
+    page.set_viewport_size({"width": width, "height": height})
+    for shown in ({"stage": "wire"}, {"stage": "seating"}, {"fail": True}):
+        if "fail" in shown:
+            bench.take("fail", because="Fret 1 is seated unevenly, its places differ by 0.120 ± 0.008 mm")
+            expect(page.locator("#reading .verdict")).to_be_in_viewport(ratio=1)
+            expect(step(page)).to_contain_text("Read the verdict")
+        else:
+            bench.publish(
+                **shown, caution="Presses pinch. Thin cyanoacrylate: eyes, skin bonds, fumes.", decides="Local rules."
+            )
+            expect(step(page)).to_contain_text("Go to" if shown["stage"] == "wire" else "Type three")
+        expect(page.locator("#typed")).to_be_in_viewport(ratio=1)
+        expect(page.locator("#next .caution")).to_be_in_viewport(ratio=1)
+        assert page.evaluate("() => scrollY") == 0
+    title = page.locator("#welcome strong").last
+    assert title.evaluate("(node) => getComputedStyle(node.closest('li'), '::before').content") == "counter(step)"
+
+
 def test_put_away_it_stays_away(bench: Any, page: Page) -> None:
     page.get_by_role("button", name="Put this guide away").click()
     expect(page.locator("#welcome")).to_be_hidden()

@@ -52,6 +52,7 @@ def test_first_snapshot_says_what_to_measure(bench: Bench):
     assert (shown["next"]["kind"], shown["next"]["repeat"], shown["next"]["of"]) == ("tang_thickness", 1, 4)
     assert (shown["seq"], shown["last"], shown["flags"], shown["waiting"]) == (0, None, [], 0)
     assert "glasses" in shown["caution"]
+    assert shown["decides"] == "Local rules and licensed practice decide, not this program."
     json.dumps(shown, allow_nan=False)
 
 

@@ -12,7 +12,8 @@
   };
   const quiet = (title, more) => [el('p', {class: 'where'}, el('span', {class: 'first', text: title})), more && el('p', {class: 'how', text: more})];
 
-  const caution = (text) => text && el('p', {class: 'caution'}, el('strong', {text: fill('caution')}), ' ', bench.capital(text));
+  const caution = ({caution: danger, decides}) => danger && el('p', {class: 'caution'}, el('strong', {text: `${fill('caution')}:`}), ' ', bench.capital(danger),
+    decides ? ' ' : null, decides ? el('small', {text: decides}) : null);
   const facts = (next, scale) => {
     const parts = [
       next.setting && fill('feet_at', {setting: next.setting, length: bench.long(next.set_feet_mm)}),
@@ -42,10 +43,10 @@
   const nothingNext = ({state}) => (state === 'done' || state === 'idle' ? quiet(fill(state), fill(`${state}_more`)) : quiet(fill('empty')));
 
   const studyState = ({study}) => study && [study.next, study.trials, study.gauge, study.done, study.of];
-  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.instrument?.scale_mm, studyState(snap)], () => [
+  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.decides, snap.instrument?.scale_mm, studyState(snap)], () => [
     el('h2', {text: fill('next')}),
     ...nextOne(snap).filter(Boolean),
-    ...[caution(snap.caution)].filter(Boolean),
+    ...[caution(snap)].filter(Boolean),
   ]);
 
   const within = ({low_nm: low, high_nm: high}) => {

@@ -33,6 +33,7 @@
     node.hidden = !begun;
     if (!begun) return;
     const now = step(snap), focused = document.activeElement?.closest?.('#welcome') ? document.activeElement.id : '';
+    node.dataset.slim = Boolean(snap.last);  // beside a reading there is room for the step at hand alone
     bench.draw(node, [now, example, bench.unit, bench.snap.example], () => guide(now));
     if (focused) (bench.by(focused) ?? bench.by('typed')).focus();
   };

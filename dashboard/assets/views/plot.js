@@ -36,12 +36,23 @@
       ...(spec.lines ?? []).filter(({points}) => points.length > 1).map(({kind, points}) => svg('path', {class: `line ${kind}`, d: line(points)})),
     ];
   };
+  // Names of marks that stand close go over, or under, one another; where they would still meet, the later is left out,
+  // and its mark and the list of verdicts tell it.
+  const named = (marks, at) => {
+    const line = 1.45 * at.size, wide = ({label}) => 0.66 * at.size * label.length, laid = [];
+    const free = (x, y, one) => y >= 0.9 * at.size && y <= at.bottom && laid.every((each) => Math.abs(each.x - x) >= (wide(each.one) + wide(one)) / 2 || Math.abs(each.y - y) >= line);
+    for (const one of marks.filter(({label}) => label)) {
+      const half = wide(one) / 2, x = Math.min(Math.max(at.x(one.x), half), at.width - half), over = Math.max(0.9 * at.size, at.y(one.mm + (one.U ?? 0)) - 9), under = at.y(one.mm - (one.U ?? 0)) + line + 4;
+      const y = [over, over - line, over - 2 * line, under, under + line, over + line].find((each) => free(x, each, one));
+      if (y !== undefined) laid.push({one, x, y});
+    }
+    return laid.map(({one, x, y}) => svg('text', {class: 'named', x, y, text: one.label}));
+  };
   const mark = (one, at) => {
     const left = at.x(one.x), top = at.y(one.mm);
     const bar = one.U ? svg('path', {class: 'bar', d: `M${left} ${at.y(one.mm + one.U)}V${at.y(one.mm - one.U)}`}) : null;
-    const label = one.label && svg('text', {class: 'named', x: left, y: Math.max(0.9 * at.size, at.y(one.mm + (one.U ?? 0)) - 9), text: one.label});
     return svg('g', {class: 'mark', 'data-place': one.place ?? '', 'data-verdict': one.verdict}, bar,
-      svg('g', {transform: `translate(${left} ${top})`}, svg('path', {class: 'outline', d: OUTLINES[one.place] ?? OTHER})), label);
+      svg('g', {transform: `translate(${left} ${top})`}, svg('path', {class: 'outline', d: OUTLINES[one.place] ?? OTHER})));
   };
   const numbers = (spec, at, size) => {
     let last = -Infinity;
@@ -56,7 +67,7 @@
     const middle = (spec.low + spec.high) / 2, low = middle - range / 2;
     const at = {
       x: (x) => left + (x - spec.x[0]) / (spec.x[1] - spec.x[0]) * (width - left - right),
-      y: (mm) => top + (low + range - mm) / range * inner, top, bottom: height - bottom, size,
+      y: (mm) => top + (low + range - mm) / range * inner, top, bottom: height - bottom, size, width,
     };
     const across = (mm, kind) => svg('path', {class: kind, d: `M${left} ${at.y(mm)}H${width - right}`});
     const span = spec.span && svg('rect', {class: 'span', x: left, width: width - left - right, y: at.y(spec.span[1]), height: Math.max(1, at.y(spec.span[0]) - at.y(spec.span[1]))});
@@ -65,7 +76,7 @@
       ...ticks(low, low + range).flatMap(({mm, text}) => [across(mm, 'grid'), svg('text', {class: 'beside', x: left - 6, y: at.y(mm) + 0.35 * size, text})]),
       svg('text', {class: 'beside unit', x: left - 6, y: at.bottom + 1.5 * size, text: bench.unit}), ...numbers(spec, at, size),
       ...(spec.levels ?? []).filter(({mm}) => seen(mm)).flatMap(({mm, words}) => [across(mm, 'level'), svg('text', {class: 'on', x: width - right - 3, y: at.y(mm) - 4, text: words})]),
-      ...paths(spec, at), ...spec.marks.map((one) => mark(one, at))));
+      ...paths(spec, at), ...spec.marks.map((one) => mark(one, at)), ...named(spec.marks, at)));
     return n;
   };
 
