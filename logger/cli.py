@@ -119,6 +119,7 @@ def _run_demo(options: argparse.Namespace, serve: Serve, stop: threading.Event) 
         seconds=options.seconds,
         seed=options.seed,
         browser=options.browser,
+        stay=options.stay or (options.seconds is None and (options.browser or sys.stdout.isatty())),
         port=options.port,
         store=options.store or store_from_environment(),
         acks=options.acks,
@@ -298,6 +299,11 @@ def _add_demo(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--seconds", type=above_zero, metavar="N", help="measure the whole sheet within N seconds and end"
     )
+    parser.add_argument(
+        "--stay", action="store_true",
+        help="show the page after the last reading until Ctrl-C; this is so anyway unless --seconds is given, or "
+        "--no-browser with its output going elsewhere than to a terminal",
+    )  # fmt: skip
     parser.add_argument("--seed", type=whole, default=1, metavar="N", help="which faults, where and how large")
     add_page(parser)
     parser.add_argument("--store", type=Path, metavar="PATH", help="keep the readings here; else a temporary store")

@@ -48,7 +48,7 @@ class ExampleBench:
         with self._lock:
             if self._process is not None and self._process.poll() is None:
                 return Answer(done=True, text=STARTING)
-            command = [sys.executable, "-c", _RUN, "demo", "--no-browser"]
+            command = [sys.executable, "-c", _RUN, "demo", "--no-browser", "--stay"]
             self._process = subprocess.Popen(  # noqa: S603 - this very Python with a text of our own
                 command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
             )

@@ -47,11 +47,12 @@ class AcksError(InputFileError):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoOptions:
-    """What the demo was asked for; without ``seconds`` the page stays until it is interrupted."""
+    """What the demo was asked for; with ``stay`` the page stays after the last reading until it is interrupted."""
 
     seconds: float | None = None
     seed: int = 1
     browser: bool = True
+    stay: bool = False
     port: int = 0
     store: Path | None = None
     acks: Path | None = None
@@ -181,7 +182,7 @@ class Acks:
 def _measure(options: DemoOptions, operator: Operator, stop: threading.Event) -> None:
     seconds = PATIENT_SECONDS if options.seconds is None else options.seconds
     operator.measure_all(time.monotonic() + 0.95 * seconds, stop)
-    if options.seconds is None and options.browser and not stop.is_set():
+    if options.stay and not stop.is_set():
         print("the sheet is measured; the page stays open until you press Ctrl-C", file=sys.stderr, flush=True)
         stop.wait()
 

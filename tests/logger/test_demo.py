@@ -5,6 +5,7 @@ import itertools
 import json
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -95,6 +96,57 @@ def test_the_demo_finds_what_is_planted_and_nothing_else(seed: int, tmp_path: Pa
     assert (result["missed"], result["false"]) == (0, 0)
     assert result["readings"] == result["durable"] == 316
     assert len(acks.read_text().splitlines()) == 316
+
+
+@needs_terminals
+def test_a_demo_that_stays_shows_its_page_until_it_is_stopped(tmp_path: Path):
+    doors: list[Door] = []
+    options = DemoOptions(seconds=3, seed=7, browser=False, stay=True, store=tmp_path / "demo.db")
+    stop, status = threading.Event(), list[int]()
+
+    def serve(door: Door, *, port: int) -> PageServer:
+        doors.append(door)
+        return _Page()
+
+    worker = threading.Thread(target=lambda: status.append(run_demo(options, serve, stop=stop, out=io.StringIO())))
+    worker.start()
+    seen, give_up = 0, time.monotonic() + 60
+    while not doors or doors[0].snapshot().get("state") != "done":
+        assert time.monotonic() < give_up
+        if doors:
+            doors[0].wait(seen, timeout_s=1.0)
+            seen = doors[0].snapshot()["version"]
+        else:
+            worker.join(0.05)
+
+    worker.join(1.0)
+    assert worker.is_alive()
+    stop.set()
+    worker.join(30)
+    assert status == [0]
+
+
+@pytest.mark.parametrize(
+    ("given", "terminal", "stays"),
+    [
+        pytest.param((), False, True, id="a browser is opened"),
+        pytest.param(("--seconds", "20"), True, False, id="told to end"),
+        pytest.param(("--no-browser",), True, True, id="somebody reads the address"),
+        pytest.param(("--no-browser",), False, False, id="in a script"),
+        pytest.param(("--no-browser", "--stay"), False, True, id="told to stay"),
+        pytest.param(("--seconds", "20", "--no-browser", "--stay"), False, True, id="fast, and told to stay"),
+    ],
+)
+def test_the_page_stays_where_somebody_looks_at_it(
+    monkeypatch: pytest.MonkeyPatch, given: tuple[str, ...], terminal: bool, stays: bool
+):
+    asked: list[DemoOptions] = []
+    monkeypatch.setattr("logger.demo.run.run_demo", lambda options, *_, **__: asked.append(options) or 0)
+    monkeypatch.setattr("sys.stdout", io.StringIO())
+    monkeypatch.setattr("sys.stdout.isatty", lambda: terminal)
+
+    assert run(["demo", *given], _serve) == 0
+    assert [one.stay for one in asked] == [stays]
 
 
 @needs_terminals

@@ -39,6 +39,12 @@ def test_it_is_started_once_and_ends_when_it_is_closed(
     assert process.poll() == 0
 
 
+def test_it_stays_after_its_last_reading(example: ExampleBench, told: Told, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(example_bench, "_RUN", "import sys\nprint('ready', *sys.argv[1:])\n")
+    assert example.start().done
+    assert told.get(timeout=20)["url"] == "demo --no-browser --stay"
+
+
 def test_one_that_does_not_start_says_why_and_may_be_started_again(
     example: ExampleBench, told: Told, monkeypatch: pytest.MonkeyPatch
 ) -> None:
