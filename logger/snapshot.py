@@ -16,6 +16,7 @@ from logger.fixture_report import MovedZero, moved_flags
 from logger.instrument import Instrument
 from logger.kept import feature_of, key_of
 from logger.limits import LimitSet
+from logger.next_steps import next_steps
 from logger.queries import Asker
 from logger.recorder import Kept
 from logger.report import CheckVerdict
@@ -99,7 +100,8 @@ def build(
         "demo": scene.demo, "state": "measuring" if item else "done", "stage": stage,
         "stages": [{"name": one.stage, "words": STAGE_WORDS[one.stage], "done": one.done, "skipped": one.skipped,
                     "of": one.of} for one in progress],
-        "caution": DANGERS.get(stage), "decides": RULES, "next": _next(item), "last": last, "recent": shown,
+        "caution": DANGERS.get(stage), "decides": RULES, "next": _next(item),
+        "after": [] if item else next_steps(verdicts, progress), "last": last, "recent": shown,
         "gauges": list(gauges),
         "flags": [*moved_flags(moved), *(_flag(one, scene) for one in verdicts if one.verdict == "fail")],
         "cells": [scene.cells.once(one.key, (one,), partial(_cell, one)) for one in verdicts],

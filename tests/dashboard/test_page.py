@@ -382,6 +382,24 @@ def test_nothing_next_is_said(bench: Any, page: Page, state: str, said: str) -> 
     expect(page.locator("#next")).to_contain_text(said)
 
 
+def test_a_complete_sheet_says_what_comes_next_and_where(bench: Any, page: Page) -> None:
+    steps = [{"step": "reseat", "frets": [3, 7]}, {"step": "level", "frets": [9]}, {"step": "seal_later"}]
+    skipped = [{"name": "wire", "words": "Wire", "done": 0, "skipped": 16, "of": 16}]
+    bench.publish(state="done", next=None, after=[{"step": "skipped", "stages": ["wire"]}, *steps], stages=skipped)
+
+    said = page.locator("#next .after li")
+    expect(page.locator("#next")).to_contain_text("or was skipped")
+    expect(said).to_have_count(4)
+    expect(said.nth(0)).to_contain_text("Wire; Ask again")
+    expect(said.nth(1)).to_contain_text("Press-test and re-seat frets 3, 7; before any levelling")
+    expect(said.nth(3)).to_contain_text("measured again, or now as it was found")
+    for name, view in (("Level", "levelling"), ("Seal the record", "record")):
+        expect(page.locator("#next").get_by_role("link", name=name, exact=True)).to_have_attribute("href", f"#{view}")
+    page.set_viewport_size({"width": 1280, "height": 800})
+    expect(page.locator("#typed")).to_be_in_viewport(ratio=1)
+    page.set_viewport_size({"width": 1280, "height": 720})
+
+
 def test_accessible_names(bench: Any, page: Page) -> None:
     bench.take()
     expect(page.get_by_label("Typed reading")).to_be_visible()

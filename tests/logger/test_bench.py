@@ -178,6 +178,8 @@ def test_of_a_finished_sheet_no_stage_can_be_skipped(bench: Bench):
     for number in range(4):
         assert bench.door.act(f"s{number}", {"do": "skip_stage"}).done
     assert not bench.door.act("t", {"do": "skip_stage"}).done
+    shown = _when(bench, lambda s: s["state"] == "done")
+    assert shown["after"] == [{"step": "skipped", "stages": [one["name"] for one in shown["stages"]]}]
 
 
 def test_a_skip_is_shown_and_can_be_undone(bench: Bench):

@@ -40,11 +40,16 @@
     if (snap.study) return snap.study.next ? measurePart(snap) : quiet(fill('study_done'), fill('progress', snap.study));
     return snap.next ? measure(snap) : nothingNext(snap);
   };
-  const nothingNext = ({state}) => (state === 'done' || state === 'idle' ? quiet(fill(state), fill(`${state}_more`)) : quiet(fill('empty')));
+  const nothingNext = (snap) => {
+    if (snap.state === 'idle') return quiet(fill('idle'), fill('idle_more'));
+    if (snap.state !== 'done') return quiet(fill('empty'));
+    const passed = (snap.stages ?? []).some(({skipped}) => skipped);
+    return [...quiet(fill('done'), fill(passed ? 'done_skipped' : 'done_more')), bench.afterSteps(snap)];
+  };
 
   const studyState = ({study}) => study && [study.next, study.trials, study.gauge, study.done, study.of];
-  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.caution, snap.decides, snap.instrument?.scale_mm, studyState(snap)], () => [
-    el('h2', {text: fill('next')}),
+  bench.drawNext = (snap) => bench.draw(bench.by('next'), [bench.unit, snap.next, snap.state, snap.after, snap.caution, snap.decides, snap.instrument?.scale_mm, studyState(snap)], () => [
+    el('h2', {text: fill(snap.after?.length ? 'after' : 'next')}),
     ...nextOne(snap).filter(Boolean),
     ...[caution(snap)].filter(Boolean),
   ]);
