@@ -17,10 +17,9 @@ def verdict(check: str, fret: int | None, said: str = "fail") -> Any:
 
 
 def test_hands_go_from_what_is_missing_over_seating_to_levelling_and_the_seal() -> None:
-    found = [
-        verdict("high_fret", 9), verdict("high_fret", 7), verdict("proud_end", 7), verdict("tilted_fret", 3), verdict("barb_bite", None),
-        verdict("hump", 14), verdict("proud_end", 5, "remeasure"), verdict("uneven_seating", 7),
-    ]  # fmt: skip
+    failed = {"high_fret": (9, 7), "proud_end": (7,), "tilted_fret": (3,), "barb_bite": (None,), "hump": (14,)}
+    found = [verdict(check, fret) for check, frets in failed.items() for fret in frets]
+    found += [verdict("proud_end", 5, "remeasure"), verdict("uneven_seating", 7)]
 
     assert next_steps(found, [Progress("wire", 0, 16, 16), FULL[1]]) == [
         {"step": "skipped", "stages": ["wire"]},
