@@ -19,7 +19,7 @@ from typing import Any, Final
 
 from flask import Flask, Response, abort, request
 
-from dashboard import words
+from dashboard import told_shapes, words
 from dashboard.network import WELCOME
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
@@ -48,6 +48,7 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
     "trigger": frozenset(),
     "example": frozenset(),
     "climate": frozenset({"temperature_c", "humidity_percent"}),
+    **told_shapes.KEYS,
 }
 
 log = logging.getLogger(__name__)
@@ -240,6 +241,8 @@ def fault_of(action: Mapping[str, Any]) -> str | None:
         return _fault_of_climate(action)
     if not isinstance(action.get("stage", ""), str):
         return words.BAD_STAGE
+    if do in told_shapes.FAULTS:
+        return told_shapes.FAULTS[do](action)
     if do == "keep" or (do == "take_back" and len(action) > 1):
         return _fault_of_reading(action)
     return None

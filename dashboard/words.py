@@ -12,6 +12,7 @@ from dashboard.bench_words import BENCH_WORDS
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.shop_words import FACTOR_WORDS, SHOP
+from dashboard.told_words import WORKED
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from dashboard.words_record import RACK, RECORD
@@ -123,6 +124,7 @@ PAGE: Final = MappingProxyType({
     **GAUGE_VIEW,
     **SHOP,
     **BENCH_WORDS,
+    **WORKED,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",

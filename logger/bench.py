@@ -34,6 +34,7 @@ from logger.snapshot import Scene, beside, build
 from logger.software import SOFTWARE
 from logger.store import ReadingRow, SessionEnd, Store
 from logger.study_session import OpenStudy
+from logger.worked_with import WorkedWith
 
 if TYPE_CHECKING:
     from logger.shop.looking import ShopLook
@@ -66,6 +67,8 @@ class _Shown:
     records: list[dict[str, Any]] = field(default_factory=list)
     shop: dict[str, Any] | None = None
     example: dict[str, Any] | None = None
+    told: int = 0
+    """How often a person told something beside readings: views ask anew when it grows."""
 
 
 class Bench:
@@ -129,6 +132,8 @@ class Bench:
         self._gauges = LiveGauges(self.recorder.take, self._due.set)
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
         looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
+        worked = WorkedWith(store, self.session, None if study else instrument, self._told_more)
+        self._telling: Mapping[str, Callable[[Action], Answer]] = {"factors": worked.note}
         self.door = Door(self._act, looking.ask, Keeping(store, software=SOFTWARE))
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
@@ -211,6 +216,10 @@ class Bench:
         self._shown.example = state
         self._change()
 
+    def _told_more(self) -> None:
+        self._shown.told += 1
+        self._change()
+
     def _on_refused(self, text: str) -> None:
         self._shown.trouble = f"a reading was not kept: {text}; measure it again"
         self._change()
@@ -236,8 +245,10 @@ class Bench:
                 return self.recorder.climate(action.get("temperature_c"), action.get("humidity_percent"))
             case str(name) if name in plain:
                 return plain[name]()
+            case str(name) if name in self._telling:
+                return self._telling[name](action)
             case other:
-                known = ", ".join(("typed", "take_back", "keep", "unskip", "climate", *plain))
+                known = ", ".join(("typed", "take_back", "keep", "unskip", "climate", *plain, *self._telling))
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
 
     def _skip_stage(self) -> Answer:
@@ -316,7 +327,8 @@ class Bench:
         )
         climate = self._air.told(kept.climates)
         more = beside(snapshot, kept, item, self._shown.records, climate, self.study)
-        self.door.publish({**more, "shop": self._shown.shop, "example": self._shown.example})
+        aside = {"shop": self._shown.shop, "example": self._shown.example, "told": self._shown.told}
+        self.door.publish({**more, **aside})
 
     def _publish_gauges(self) -> None:
         """Show gauges beside what is shown already; nothing is judged anew ten times a second."""

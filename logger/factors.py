@@ -7,6 +7,7 @@ from typing import Final
 
 from logger.errors import InputFileError
 from logger.instrument import Instrument
+from logger.names import text_fault
 from logger.store import SessionFactor, Store
 
 MOST_TEXT: Final = 200
@@ -64,15 +65,41 @@ def parse_factors(texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def keep_factors(store: Store, session: str, wanted: Mapping[str, str]) -> None:
+def checked_factors(given: Mapping[str, object]) -> dict[str, str]:
+    """Return the factors that a page tells; an empty one says that nobody knows.
+
+    Raises:
+        InputFileError: a name is none of a factor's, or what is told of it is no line of text, or too long.
+    """
+    found: dict[str, str] = {}
+    for name, value in given.items():
+        if name not in FACTORS:
+            raise InputFileError(f"what a neck is worked with is one of {', '.join(FACTORS)}, got {name[:40]!r}")
+        if not isinstance(value, str):
+            raise InputFileError(f"the {FACTORS[name]} must be a text, got {str(value)[:40]!r}; write its name")
+        if fault := text_fault(f"the {FACTORS[name]}", value.strip(), most=MOST_TEXT):
+            raise InputFileError(fault)
+        found[name] = value.strip()
+    return found
+
+
+def keep_factors(
+    store: Store, session: str, wanted: Mapping[str, str], *, stated: Mapping[str, str] = MappingProxyType({})
+) -> None:
     """Note the factors of a session that differ from what was noted before.
+
+    Args:
+        store: where to.
+        session: which.
+        wanted: what is told; an empty text takes back what was noted or stated.
+        stated: what the instrument's description says where nothing was noted; saying it again keeps nothing.
 
     Raises:
         StoreError: they cannot be kept.
     """
     with store.reader() as reader:
         before = sorted(reader.factors(session), key=lambda one: one.number)
-    known = {one.name: one.value for one in before}
+    known = {**stated, **{one.name: one.value for one in before}}
     number = before[-1].number + 1 if before else 0
     for name, value in wanted.items():
         if known.get(name, "") != value:

@@ -11,6 +11,7 @@ from logger.attachments import Attached, attachments
 from logger.errors import AttachmentError
 from logger.evaluate import Evaluation
 from logger.fault_groups import fault_groups
+from logger.factors import FACTORS, factors_of
 from logger.features import PLACES
 from logger.file_kinds import kind_of
 from logger.gauges import records
@@ -50,12 +51,15 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
         StoreError: the store cannot be read.
     """
     row, end, neck = reader.session(session), reader.session_end(session), found.instrument
+    worked = factors_of(neck, reader.factors(session))
     return {
         "session": session, "seal": seal_of(reader, session),
         "instrument": {
             "name": neck.name, "kind": neck.kind, "scale_mm": neck.scale_mm, "frets": neck.frets,
-            "join_fret": neck.join_fret, "invented": neck.invented, "wire": str(neck.wire.get("name", "")),
+            "join_fret": neck.join_fret, "invented": neck.invented, "wire": worked.get("wire", ""),
         },
+        "worked_with": [{"name": name, "words": FACTORS[name], "value": worked[name]} for name in FACTORS
+                        if name in worked],
         "started_at": utc_text(row.started_at_ns), "ended": None if end is None else utc_text(end.at_ns),
         "taken_at": None if found.taken_at is None else found.taken_at.isoformat(timespec="seconds"),
         "people": row.people, "note": row.note, "software": row.software, "readings": found.readings,

@@ -33,6 +33,7 @@ from logger.store import NO_INSTRUMENT, SessionRow, StoreReader
 from logger.sweep_report import SWEEP_WAYS
 from logger.sweep_words import sanding_lines, sweep_lines
 from logger.two_visits import compared
+from logger.worked_with import worked_json
 
 KEPT_ANSWERS: Final = 16
 """Sessions whose judgement is kept; a judgement takes a second, a look at the kept one nothing."""
@@ -94,8 +95,11 @@ class Looking:
             return question(reader, wanted)
 
     def _session(self, reader: StoreReader, wanted: Wanted) -> Told:
-        told = self._judgement(reader, wanted)[1]
-        return told | {"at_bench": told["session"] == self._current}
+        found, told = self._judgement(reader, wanted)
+        session = told["session"]
+        return told | {
+            "at_bench": session == self._current, "worked_with": worked_json(reader, session, found.instrument),
+        }  # fmt: skip
 
     def _levelling(self, reader: StoreReader, wanted: Wanted) -> Told:
         return replan(self._judgement(reader, wanted)[0], wanted)

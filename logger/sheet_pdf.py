@@ -155,6 +155,7 @@ def _shop(pdf: Sheet, told: Told, unit: str, pictures: Sequence[bytes]) -> None:
         pdf.say(todo, size=8, colour=SOFT, indent=SIGN_MM)
     for title, lines in (
         ("Cautions", told["cautions"]), ("Notes", told["notes"]),
+        ("Worked with", [f"{_capital(one['words'])}: {one['value']}" for one in told["worked_with"]]),
         ("Gauges and their checks", [_gauge_line(one) for one in told["gauges"]]),
         ("Air", [f"{day(one['at'])}: {one['temperature_c']:.1f} °C, {one['humidity_percent']:.0f} % humidity"
                  for one in told["climate"]]),

@@ -40,7 +40,7 @@ from logger.store.rows import (
     TakeBack,
 )
 from logger.store.tables import TABLES, Value
-from logger.store.uses import GaugeUse, uses
+from logger.store.uses import WORKED, FactorUse, GaugeUse, uses
 
 R = TypeVar("R")
 NO_INSTRUMENT: Final = "none"
@@ -285,6 +285,11 @@ class StoreReader:
     def factors(self, session: str) -> list[SessionFactor]:
         """Return what a session was worked with."""
         return self._rows(SessionFactor, "WHERE session = ?", (session,))
+
+    def factor_uses(self, *, without: str) -> list[FactorUse]:
+        """Return what sessions but one were worked with, the newest first."""
+        return [FactorUse(name=name, value=value, sessions=count, last_ns=last)
+                for name, value, count, last in self._all(WORKED, (without,))]  # fmt: skip
 
     def attachments(self, instrument: str) -> list[Attachment]:
         """Return the files that belong to an instrument."""

@@ -1,4 +1,4 @@
-"""What every gauge has read over all sittings: counted in SQL, so that years of them cost one pass over an index."""
+"""What gauges have read and sessions were worked with, over all: counted in SQL, so that years cost one pass."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -9,6 +9,20 @@ from logger.store.tables import Value
 READ: Final = "SELECT gauge, session, count(*), max(entry) FROM reading GROUP BY session, gauge"
 TAKEN_BACK: Final = "SELECT gauge, session, count(DISTINCT sequence) FROM take_back GROUP BY session, gauge"
 KEPT: Final = "SELECT gauge, session, count(DISTINCT sequence) FROM reassignment WHERE why = ? GROUP BY session, gauge"
+
+WORKED: Final = """SELECT name, value, count(*), max(at_ns) FROM session_factor AS one
+WHERE value <> '' AND session <> ? AND number = (SELECT max(number) FROM session_factor
+WHERE session = one.session AND name = one.name) GROUP BY name, value ORDER BY max(at_ns) DESC, max(entry) DESC"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FactorUse:
+    """Something that sessions were worked with: in how many, and when it was last noted."""
+
+    name: str
+    value: str
+    sessions: int
+    last_ns: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const MOST = 200;
+  const ELSEWHERE = ['climate', 'factors'];
   const KEYS = {F2: 'repeat', F4: 'take-now', F8: 'skip', F9: 'take-back'};
   let field = null;
 
@@ -77,7 +78,7 @@
   };
 
   const answered = (item, answer) => {
-    if (item.do === 'climate' || (item.do === 'example' && answer.done)) return;  // said where it was typed
+    if (ELSEWHERE.includes(item.do) || (item.do === 'example' && answer.done)) return;  // said where it was typed
     const said = bench.by('said');
     said.dataset.done = answer.done ? 'yes' : 'no';
     said.textContent = bench.capital(answer.text);

@@ -74,6 +74,7 @@
 
   const all = (told) => [
     head(told), bench.worstMap(told), bench.tops(told), verdicts(told), list('with', 'record_gauges', told.gauges.map(gauge)),
+    list('worked', 'record_worked', told.worked_with.map((one) => `${bench.capital(bench.words.factors[one.name] ?? one.words)}: ${one.value}`), true),
     list('noted', 'record_notes', told.notes), list('caution-list', 'record_cautions', told.cautions), list('air', 'record_air', told.climate.map(air), true),
     list('limits', 'record_limits', told.limits.map(limit), true), bench.filesOf(told), section('read', fill('how_to_read'), el('p', {text: told.read_off})), bench.sealsOf(told),
   ].filter((node) => node !== '');
@@ -90,7 +91,7 @@
     last = told;
     show();
   };
-  bench.on('ready', () => bench.addView('record', {what: 'record', wanted, draw}));
+  bench.on('ready', () => bench.addView('record', {what: 'record', wanted, rests: () => bench.snap?.told, draw}));
   // Drawn again as it gets another width, and for the first time as it gets any.
   const again = bench.every(250, () => { if (last) show(); });
   bench.on('ready', () => new ResizeObserver(again).observe(bench.by('view-record')));

@@ -74,7 +74,7 @@
 
   const draw = (node, told) => bench.drawView(node, [bench.unit, told], () => [bench.standing(told),
     ...(told.report.fit || told.beside.widths.length
-      ? [el('div', {class: 'side'}, failing(told), told.report.fit ? wire(told) : null), chart(told), told.report.fit ? table(told) : null].filter(Boolean)
-      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(`${told.beside.cautions.wire} ${told.beside.cautions.slots}`))])]);
-  bench.addView('fit', {what: 'session', wanted: () => ({id: bench.looked()}), draw});
+      ? [el('div', {class: 'side'}, failing(told), told.report.fit ? wire(told) : null), bench.workedWith(told), chart(told), told.report.fit ? table(told) : null].filter(Boolean)
+      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(`${told.beside.cautions.wire} ${told.beside.cautions.slots}`)), bench.workedWith(told)])]);
+  bench.addView('fit', {what: 'session', wanted: () => ({id: bench.looked()}), rests: () => bench.snap?.told, draw});
 })();
