@@ -163,6 +163,7 @@ def _bench(said: Said) -> Any:
             html.Div(
                 [
                     html.Div(id="climate", role="group", className="climate", **_named(said["climate"])),
+                    html.A(said["note_write"], href="#record", id="to-note", className="small"),
                     html.Button(
                         [said["keys_show"], " ", html.Kbd(said["key_help"])],
                         id="show-keys",

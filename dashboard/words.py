@@ -12,7 +12,7 @@ from dashboard.bench_words import BENCH_WORDS
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.shop_words import FACTOR_WORDS, SHOP
-from dashboard.told_words import WORKED
+from dashboard.told_words import NOTES, WORKED
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from dashboard.words_record import RACK, RECORD
@@ -125,6 +125,7 @@ PAGE: Final = MappingProxyType({
     **SHOP,
     **BENCH_WORDS,
     **WORKED,
+    **NOTES,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",

@@ -101,7 +101,7 @@ RECORD: Final = MappingProxyType({
     "seal_people": "Who measured: {people}",
     "seal_would": "A seal made now would hold",
     "seal_without": "It holds no customer's name: keep that outside.",
-    "seal_noted": "The notes of visits stay out of it, because customers get named there.",
+    "seal_noted": "What a visit was begun with as its note stays out of it, because customers get named there.",
     "seal_open": "A visit is still being measured: what comes after the seal is not in it.",
     "seal_reopens": "Record {number} stays as it was sealed; the new one names it.",
     "seal_now": "Seal it now",

@@ -34,6 +34,7 @@ from logger.snapshot import Scene, beside, build
 from logger.software import SOFTWARE
 from logger.store import ReadingRow, SessionEnd, Store
 from logger.study_session import OpenStudy
+from logger.visit_notes import VisitNotes
 from logger.worked_with import WorkedWith
 
 if TYPE_CHECKING:
@@ -133,7 +134,8 @@ class Bench:
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
         looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
         worked = WorkedWith(store, self.session, None if study else instrument, self._told_more)
-        self._telling: Mapping[str, Callable[[Action], Answer]] = {"factors": worked.note}
+        notes = VisitNotes(store, self._told_more)
+        self._telling: Mapping[str, Callable[[Action], Answer]] = {"factors": worked.note, "note": notes.note}
         self.door = Door(self._act, looking.ask, Keeping(store, software=SOFTWARE))
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 

@@ -24,6 +24,7 @@ from logger.snapshot import GAUGE_WORDS, cautions_of
 from logger.store import SessionGauge, StoreReader
 from logger.store.attached import read_content
 from logger.sweep_report import profile_json
+from logger.visit_notes import notes_json
 
 WORST_FIRST: Final = ("fail", "remeasure", "pass")
 MAP_PLACES: Final = (*PLACES, "")
@@ -62,7 +63,8 @@ def record_of(reader: StoreReader, found: Evaluation, session: str) -> Told:
                         if name in worked],
         "started_at": utc_text(row.started_at_ns), "ended": None if end is None else utc_text(end.at_ns),
         "taken_at": None if found.taken_at is None else found.taken_at.isoformat(timespec="seconds"),
-        "people": row.people, "note": row.note, "software": row.software, "readings": found.readings,
+        "people": row.people, "note": row.note, "visit_notes": notes_json(reader, session),
+        "software": row.software, "readings": found.readings,
         "counts": counts_of(found.verdicts), "zeros_moved": [_moved(one) for one in found.judge.moved_zeros],
         "map": worst_by_place(found.verdicts),
         "verdicts": [_verdict(one, found) for one in worst_first(found.verdicts)],

@@ -30,6 +30,10 @@ from logger.sheet_paper import (
 
 MOST_LISTED: Final = (6, 4, 3, 2, 1)
 """Gauges and notes: as many as leave room for all faults; the shop's sheet has all."""
+MOST_SAID: Final = {6: 900, 4: 600, 3: 400, 2: 230, 1: 110}
+"""Letters of the notes of a visit that stand beside so many gauges; the shop's sheet has all."""
+LINE_LETTERS: Final = 90
+"""A line of a note takes the room of so many letters at least."""
 WAYS: Final = ((9.0, PROFILE_MM), (8.0, 28.0))
 """Points of the type and height of the fret tops: the usual, and where that leaves no room for all faults."""
 STRIP_MM, GAP_MM = 20.0, 3.0
@@ -116,11 +120,23 @@ def _tail(told: Told, most: int, *, hidden: int) -> list[tuple[str, list[str]]]:
     notes = [cut(one, MOST_LINE) for one in told["notes"]]
     off = [f"{counted(hidden, 'picture')} {are(hidden)} on the shop's sheet."] if hidden else []
     parts = [
+        ("From the workshop", _said(told, MOST_SAID[most])),
         ("Measured with", _first(gauges, most)), ("Notes", _first(notes, most)),
         ("Cautions for whoever works on it", [cautions_together(told["cautions"])]),
         ("How to read this", [told["read_off"], *off]),
     ]  # fmt: skip
     return [(title, lines) for title, lines in parts if any(lines)]
+
+
+def _said(told: Told, most: int) -> list[str]:
+    """Return what the workshop noted for the customer, line by line, cut behind so many letters in all."""
+    lines: list[str] = []
+    for line in [line for one in told["visit_notes"] if one["customer"] for line in one["text"].split("\n") if line]:
+        if len(line) > most:
+            return [*lines, f"{line[: max(0, most - 1)]}… (whole on the shop's sheet)"]
+        lines.append(line)
+        most -= max(len(line), LINE_LETTERS)
+    return lines
 
 
 def _gauge_line(one: Told) -> str:

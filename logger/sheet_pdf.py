@@ -139,6 +139,14 @@ def _file_line(one: Told) -> str:
     return f"{_file_words(one)}, {one['size']} bytes, SHA-256 {one['sha256'][:16]}…"
 
 
+def _noted(one: Told) -> list[str]:
+    """Return a note of the visit, line by line, behind when and by whom it was written."""
+    by = f", {one['who']}" if one["who"] else ""
+    late = ", added after sealing" if one["sealed"] is False else ""
+    first, *rest = [line for line in one["text"].split("\n") if line]
+    return [f"{day(one['at'])}{by}{late}: {first}", *rest]
+
+
 def _fails(told: Told, unit: str) -> list[tuple[str, str]]:
     key = "text_in" if unit == "in" else "text"
     failed = [one for one in told["verdicts"] if one["verdict"] == "fail"]
@@ -154,8 +162,9 @@ def _shop(pdf: Sheet, told: Told, unit: str, pictures: Sequence[bytes]) -> None:
         signed(pdf, "fail", text)
         pdf.say(todo, size=8, colour=SOFT, indent=SIGN_MM)
     for title, lines in (
+        ("Notes of this visit", [line for one in told["visit_notes"] for line in _noted(one)]),
         ("Cautions", told["cautions"]), ("Notes", told["notes"]),
-        ("Worked with", [f"{_capital(one['words'])}: {one['value']}" for one in told["worked_with"]]),
+        ("Worked with", [f"{capital(one['words'])}: {one['value']}" for one in told["worked_with"]]),
         ("Gauges and their checks", [_gauge_line(one) for one in told["gauges"]]),
         ("Air", [f"{day(one['at'])}: {one['temperature_c']:.1f} °C, {one['humidity_percent']:.0f} % humidity"
                  for one in told["climate"]]),

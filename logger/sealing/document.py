@@ -1,7 +1,8 @@
 """An instrument's account: what the store holds of it, as plain JSON values and back.
 
 The store's rows go in as they are, column by column; times in nanoseconds and whole numbers from 2^53 on as text, bytes
-as hex. Left out are a session's note, where customers get named, and what is said already by where a row stands.
+as hex. Left out are the note that a session was begun with, where customers get named, and what is said already by
+where a row stands.
 """
 
 import json
@@ -32,6 +33,7 @@ from logger.store import (
     SessionEnd,
     SessionFactor,
     SessionGauge,
+    SessionNote,
     SessionRow,
     Skip,
     StoreReader,
@@ -59,6 +61,7 @@ class Sitting:
     skips: Sequence[Skip]
     climate: Sequence[Climate]
     factors: Sequence[SessionFactor]
+    notes: Sequence[SessionNote] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +135,7 @@ def _sitting(reader: StoreReader, session: SessionRow) -> Sitting:
         skips=reader.skips(own),
         climate=reader.climates(own),
         factors=reader.factors(own),
+        notes=reader.notes(own),
     )
 
 
@@ -166,6 +170,7 @@ def _sitting_json(sitting: Sitting) -> dict[str, Any]:
         "session": _row_json(sitting.session, without=("instrument", *_NOT_SEALED)),
         "end": None if sitting.end is None else _row_json(sitting.end, without=_OF_SESSION),
         **{name: [_row_json(row, without=_OF_SESSION) for row in getattr(sitting, name)] for name in _PARTS},
+        **({"notes": [_row_json(row, without=_OF_SESSION) for row in sitting.notes]} if sitting.notes else {}),
     }
 
 
@@ -210,7 +215,10 @@ def _sitting_from(values: Mapping[str, Any], own: Mapping[str, str]) -> Sitting:
     session = _row(SessionRow, _table(values, "session"), note="", **own)
     of = {"session": session.id}
     end = None if values.get("end") is None else _row(SessionEnd, _table(values, "end"), **of)
-    return Sitting(session=session, end=end, **{name: _rows(values, name, row, **of) for name, row in _PARTS.items()})
+    parts: dict[str, list[Any]] = {name: _rows(values, name, row, **of) for name, row in _PARTS.items()}
+    # Not there in a record of an earlier version, nor where nothing was noted.
+    notes = _rows(values, "notes", SessionNote, **of) if "notes" in values else []
+    return Sitting(session=session, end=end, notes=notes, **parts)
 
 
 def _check_from(values: Mapping[str, Any]) -> CheckAccount:

@@ -14,8 +14,9 @@ from logger.sealing.document import Account, Sitting, account_from, judged
 from logger.sealing.keys import fingerprint, short_code
 from logger.sealing.verify import Sealed
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, length, where_words
-from logger.store import Attachment, AttachmentNote, SessionGauge
+from logger.store import Attachment, AttachmentNote, SessionGauge, SessionNote
 from logger.store.events import words
+from logger.visit_notes import MOST_TEXT
 
 _LONGEST: Final = 120
 _SAME_MM: Final = 1e-6
@@ -155,7 +156,17 @@ def _sitting_lines(sitting: Sitting) -> list[str]:
         f"   air {one.temperature_mc / 1000:.1f} °C, {one.humidity_mpercent / 1000:.0f} %" for one in sitting.climate
     ]
     lines += [f"   {plain(one.name)}: {plain(one.value)}" for one in sitting.factors]
+    for one in sitting.notes:
+        lines += _note_lines(one)
     return lines
+
+
+def _note_lines(one: SessionNote) -> list[str]:
+    instead = "" if one.replaces is None else f", instead of note {one.replaces}"
+    by = f", {plain(one.who)}" if one.who else ""
+    when = _time(datetime.fromtimestamp(one.at_ns // 10**9, UTC))
+    head = f"   note {one.number} of {when}{by}{instead}{'' if one.text else ': taken away'}"
+    return [head, *(f"      {plain(line, MOST_TEXT)}" for line in one.text.split("\n") if line)]
 
 
 def _gauge_words(gauge: SessionGauge) -> str:

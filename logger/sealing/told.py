@@ -14,6 +14,7 @@ from logger.sealing.verify import Sealed, check_head, check_trust, read_file, re
 from logger.sentences import CHECK_WORDS, VERDICT_WORDS, where_words
 from logger.store import RecordRow, SessionRow, StoreReader
 from logger.store.events import short_words
+from logger.visit_notes import standing
 
 Told = dict[str, Any]
 
@@ -110,6 +111,7 @@ def seals_of(reader: StoreReader, session: str, *, software: str, folder: Path) 
                           if one.session in {None, *(each.id for each in sittings)}]),
             "people": list(dict.fromkeys(one.people for one in sittings if one.people)),
             "noted": any(one.note for one in sittings),
+            "notes": sum(len(standing(reader.notes(one.id))) for one in sittings),
             "open": [one.id for one in sittings if reader.session_end(one.id) is None],
         },
         "said": sealed_already(reader, sittings, software=software) is not None,

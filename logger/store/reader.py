@@ -32,6 +32,7 @@ from logger.store.rows import (
     SessionEnd,
     SessionFactor,
     SessionGauge,
+    SessionNote,
     SessionPurpose,
     SessionRow,
     SheetRequest,
@@ -285,6 +286,10 @@ class StoreReader:
     def factors(self, session: str) -> list[SessionFactor]:
         """Return what a session was worked with."""
         return self._rows(SessionFactor, "WHERE session = ?", (session,))
+
+    def notes(self, session: str) -> list[SessionNote]:
+        """Return the notes of a session, those replaced by a later one too."""
+        return self._rows(SessionNote, "WHERE session = ?", (session,))
 
     def factor_uses(self, *, without: str) -> list[FactorUse]:
         """Return what sessions but one were worked with, the newest first."""

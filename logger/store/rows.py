@@ -315,6 +315,23 @@ class SessionFactor:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SessionNote:
+    """What a person noted of a session; key ``session``, ``number``, from 1.
+
+    ``text`` may have several lines. ``replaces`` is the number of the note that this one stands for, None for a new
+    one; an empty text takes that one away. ``audience`` is ``shop``, or ``customer`` where the customer's sheet has it.
+    """
+
+    session: str
+    number: int
+    at_ns: int
+    who: str
+    text: str
+    replaces: int | None = None
+    audience: str = "shop"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StoreEvent:
     """Something that happened to the store itself; key ``number``, from 1. ``description`` is JSON text."""
 
@@ -346,6 +363,7 @@ Row = (
     | AttachmentNote
     | SessionFactor
     | StoreEvent
+    | SessionNote
 )
 
 

@@ -209,7 +209,20 @@ _FOURTH: Final = Step(
     ),
 )
 
-STEPS: Final = (_FIRST, _SECOND, _THIRD, _FOURTH)
+_FIFTH: Final = Step(
+    words="notes of a session",
+    statements=(
+        f"""CREATE TABLE session_note ({_ENTRY}, session TEXT NOT NULL REFERENCES session (id), {_NUMBER},
+        at_ns INTEGER NOT NULL, who TEXT NOT NULL, text TEXT NOT NULL, replaces INTEGER,
+        audience TEXT NOT NULL
+            CONSTRAINT "audience must be shop or customer" CHECK (audience IN ('shop', 'customer')),
+        UNIQUE (session, number),
+        FOREIGN KEY (session, replaces) REFERENCES session_note (session, number)) STRICT""",
+        *_append_only("session_note", "session", "number"),
+    ),
+)
+
+STEPS: Final = (_FIRST, _SECOND, _THIRD, _FOURTH, _FIFTH)
 """Every migration; step n leads from version n - 1 to version n."""
 
 

@@ -23,6 +23,7 @@ from logger.store.rows import (
     SessionEnd,
     SessionFactor,
     SessionGauge,
+    SessionNote,
     SessionPurpose,
     SessionRow,
     SheetRequest,
@@ -154,5 +155,6 @@ TABLES: Final[Mapping[type, Table]] = MappingProxyType({
     AttachmentNote: _table(AttachmentNote, "attachment_note", ("attachment", "number"), "its attached file"),
     SessionFactor: _table(SessionFactor, "session_factor", _AMENDMENT, "its session"),
     StoreEvent: _table(StoreEvent, "store_event", ("number",)),
+    SessionNote: _table(SessionNote, "session_note", _AMENDMENT, "its session, or the note that it replaces"),
 })
 """Every row class and its table."""

@@ -18,7 +18,7 @@ from dashboard.server import RunningPage, serve
 from dashboard.words import PAGE, VIEWS, page_words
 from logger.demo.run import DemoOptions, run_demo
 from logger.looking import Looking
-from logger.store import StoreReader
+from logger.store import SessionNote, Store
 
 pytestmark = pytest.mark.browser
 
@@ -32,8 +32,12 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Looking:
     store = tmp_path_factory.mktemp("kept") / "demo.db"
     options = DemoOptions(seconds=12, seed=7, browser=False, store=store)
     assert run_demo(options, lambda door, *, port: NoPage(), stop=threading.Event(), out=io.StringIO()) == 0
-    with StoreReader(store) as reader:
-        return Looking(store, current=reader.sessions()[0].id)
+    with Store.open(store) as written, written.reader() as reader:
+        session = reader.sessions()[0].id
+        written.put(
+            SessionNote(session=session, number=1, at_ns=1, who="Ada", text="hums\nat fret 9", audience="customer")
+        )
+    return Looking(store, current=session)
 
 
 class NoPage:
@@ -87,6 +91,20 @@ def test_the_guide_breaks_no_rule(bench: Any, neck: dict[str, Any], page: Page, 
     bench.begin(**{**neck, "demo": False, "stage": "wire"})
     page.reload()
     page.get_by_role("button", name="Show me the invented instrument").click(timeout=20_000)
+    assert broken(page) == []
+
+
+def test_what_is_told_beside_readings_breaks_no_rule(page: Page, broken: Broken) -> None:
+    page.locator("#to-fit").click()
+    page.locator(".telling summary").click(timeout=20_000)
+    page.locator("#worked-blade").fill("no. 3")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.locator(".telling .told-said")).to_have_text("Kept.", timeout=20_000)
+    assert broken(page) == []
+    page.locator("#to-record").click()
+    page.get_by_role("button", name="Change the note").click(timeout=20_000)
+    page.locator("#note-text").fill("x" * 1700)
+    expect(page.locator("#note-left")).to_have_text("1700 of 2000 characters")
     assert broken(page) == []
 
 

@@ -18,6 +18,10 @@ from dashboard.server import RunningPage, serve
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux answers on all of 127.0.0.0/8 unasked")
 OWN, OTHER = "127.0.0.1", "127.0.0.2"
 ACT = [{"id": "a-1", "do": "repeat"}]
+TELL = [
+    {"id": "a-2", "do": "factors", "factors": {"blade": "no. 3"}},
+    {"id": "a-3", "do": "note", "session": "s", "text": "hums", "who": "", "customer": True},
+]
 Said = tuple[int, Mapping[str, str], str]
 
 
@@ -137,7 +141,13 @@ def test_a_link_sees_and_cannot_act(own: Visitor, other: Visitor, bench: Any) ->
     assert (status, 'href="/"' in text) == (200, True)
     assert {"HttpOnly", "SameSite=Strict"} <= set(headers["Set-Cookie"].split("; "))
     assert other.ask("GET", "/snapshot")[0] == 200
-    for path, body in (("/act", ACT), ("/network/link", {}), ("/network/revoke", {}), ("/_dash-update-component", {})):
+    for path, body in (
+        ("/act", ACT),
+        ("/act", TELL),
+        ("/network/link", {}),
+        ("/network/revoke", {}),
+        ("/_dash-update-component", {}),
+    ):
         assert other.ask("POST", path, body)[0] == 403
     assert json.loads(other.ask("GET", "/network")[2])["role"] == "reader"
     assert bench.asked == []

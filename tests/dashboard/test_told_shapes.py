@@ -6,7 +6,8 @@ from typing import Any
 import pytest
 
 Ask = Callable[..., tuple[int, Mapping[str, str], str]]
-TOLD = [{"id": "a", "do": "factors", "factors": {"blade": "no. 3"}}]
+NOTE = {"do": "note", "session": "s", "text": "hums", "who": "", "customer": False, "replaces": None}
+TOLD = [{"id": "a", "do": "factors", "factors": {"blade": "no. 3"}}, {"id": "a", **NOTE}]
 
 
 @pytest.mark.parametrize("action", TOLD, ids=lambda one: one["do"])
@@ -28,6 +29,13 @@ def test_only_the_own_page_tells(ask: Ask, bench: Any, action: dict[str, Any]) -
         ({"do": "factors", "factors": {"blade": 3}}, "blade must be a text of at most 200 characters"),
         ({"do": "factors", "factors": {"blade": "x" * 201}}, "blade must be a text of at most 200 characters"),
         ({"do": "factors", "factors": {"blade": "x"}, "session": "other"}, "knows nothing of 'session'"),
+        ({"do": "note"}, "session must be a text of at most 200 characters"),
+        ({**NOTE, "text": 3}, "text must be a text of at most 4000 characters"),
+        ({**NOTE, "text": "x" * 4001}, "text must be a text of at most 4000 characters"),
+        ({**NOTE, "who": None}, "who must be a text of at most 200 characters"),
+        ({**NOTE, "customer": 1}, "a note says whether it is for the customer"),
+        ({**NOTE, "replaces": True}, "and the number of the one it replaces"),
+        ({**NOTE, "replaces": "1"}, "and the number of the one it replaces"),
     ],
 )
 def test_another_shape_is_refused_in_one_line(ask: Ask, bench: Any, action: dict[str, Any], words: str) -> None:

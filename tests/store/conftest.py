@@ -27,6 +27,7 @@ from logger.store import (
     SessionEnd,
     SessionFactor,
     SessionGauge,
+    SessionNote,
     SessionPurpose,
     SessionRow,
     SheetRequest,
@@ -197,6 +198,8 @@ def full(
     note = AttachmentNote(attachment=store_attachment.id, number=1, at_ns=63, who="Ada", note="before dressing")
     event = StoreEvent(number=1, at_ns=63, kind="a kind of later versions", description="")
     put_together(started, [reading(), *amendments, *of_gauges, store_record, store_attachment, note, factor, event])
+    noted = SessionNote(session="s1", number=1, at_ns=64, who="Ada", text="hums\nat fret 9", audience="customer")
+    put_together(started, [noted])
     return started
 
 

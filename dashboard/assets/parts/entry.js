@@ -5,7 +5,7 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const MOST = 200;
-  const ELSEWHERE = ['climate', 'factors'];
+  const ELSEWHERE = ['climate', 'factors', 'note'];
   const KEYS = {F2: 'repeat', F4: 'take-now', F8: 'skip', F9: 'take-back'};
   let field = null;
 

@@ -73,7 +73,7 @@
     el('ul', {}, ...items.map((item) => (typeof item === 'string' ? el('li', {text: item}) : item)))) : '');
 
   const all = (told) => [
-    head(told), bench.worstMap(told), bench.tops(told), verdicts(told), list('with', 'record_gauges', told.gauges.map(gauge)),
+    head(told), bench.worstMap(told), bench.tops(told), verdicts(told), bench.notesOf(told), list('with', 'record_gauges', told.gauges.map(gauge)),
     list('worked', 'record_worked', told.worked_with.map((one) => `${bench.capital(bench.words.factors[one.name] ?? one.words)}: ${one.value}`), true),
     list('noted', 'record_notes', told.notes), list('caution-list', 'record_cautions', told.cautions), list('air', 'record_air', told.climate.map(air), true),
     list('limits', 'record_limits', told.limits.map(limit), true), bench.filesOf(told), section('read', fill('how_to_read'), el('p', {text: told.read_off})), bench.sealsOf(told),
@@ -84,7 +84,11 @@
     const node = bench.by('view-record');
     const box = node.querySelector('.whole-record') ?? el('div', {class: 'whole-record'});
     if (!box.isConnected) node.replaceChildren(box);
-    if (bench.topsWidth()) bench.draw(box, [bench.unit, bench.topsWidth(), last], () => all(last));
+    if (!bench.topsWidth()) return;
+    const held = box.contains(document.activeElement) ? document.activeElement.id : '';
+    const drawn = bench.draw(box, [bench.unit, bench.topsWidth(), last], () => all(last));
+    if (drawn && held) bench.by(held)?.focus({preventScroll: true});  // whoever writes there goes on writing
+    bench.noteFocus();
   };
   const wanted = () => (bench.looked() ? {id: bench.looked()} : {});
   const draw = (_node, told) => {

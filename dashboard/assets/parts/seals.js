@@ -16,7 +16,7 @@
 
   const holds = ({will, software}) => el('ul', {class: 'told'},
     ...[`${count('seal_visits', will.visits)}, ${count('seal_readings', will.readings)}, ${count('seal_files', will.files)}`, fill('seal_verdicts', {software}),
-      fill('seal_people', {people: will.people.join(', ') || fill('level_nil')})].map((text) => el('li', {text})));
+      fill('seal_people', {people: will.people.join(', ') || fill('level_nil')}), ...(will.notes ? [count('seal_notes', will.notes)] : [])].map((text) => el('li', {text})));
   const out = ({will}) => [el('p', {text: fill('seal_without')}), will.noted ? el('p', {text: fill('seal_noted')}) : '', will.open.length ? el('p', {class: 'take-care', text: fill('seal_open')}) : ''];
   const before = (told, say) => {
     const press = async (event) => {
