@@ -10,8 +10,8 @@ from typing import Any, Final
 from logger.attachments import Attached, attachments
 from logger.errors import AttachmentError
 from logger.evaluate import Evaluation
-from logger.fault_groups import fault_groups
 from logger.factors import FACTORS, factors_of
+from logger.fault_groups import fault_groups
 from logger.features import PLACES
 from logger.file_kinds import kind_of
 from logger.gauges import records
