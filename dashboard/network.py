@@ -15,10 +15,13 @@ import segno
 from flask import Flask, Response, abort, redirect, request
 from werkzeug.wrappers import Response as Answered
 
-from dashboard.pairing import Code, Pairing, Role, TooManyTriesError
+from dashboard.pairing import LINK_DAYS, Code, Link, Pairing, Role, TooManyTriesError
 from dashboard.words_record import LOOK_ONLY
+from logger.names import brief, text_fault
 
 OWN_MACHINE: Final = frozenset({"127.0.0.1", "::1"})
+MOST_LINK_NAME: Final = 60
+"""Letters of the name of whoever a link is for."""
 WELCOME: Final = "fretledger.welcome"
 """Key of the request's environment: a callable that tells whether the browser may still look on."""
 
@@ -156,16 +159,36 @@ class Network:
     def _network(self) -> Mapping[str, Any]:
         role = self._role()
         told = {"role": role.value, "lan": self.lan}
+        link = self.pairing.link(request.cookies.get(self._cookie, "")) if role is Role.READER else None
+        if link is not None:
+            return told | {"until": link.until.isoformat(timespec="seconds")}
         if not self.lan or role is not Role.BENCH:
             return told
         code = self.pairing.code()
         return told | {
             "address": self.address, "qr": picture(self.address), "code": code.spaced, "left_s": round(code.left_s),
-            "links": [{"token": one, "address": f"{self.address}see/{one}"} for one in self.pairing.links()],
+            "days": list(LINK_DAYS), "links": [self._told(one) for one in self.pairing.links()],
+        }  # fmt: skip
+
+    def _told(self, link: Link) -> Mapping[str, Any]:
+        address = f"{self.address}see/{link.token}"
+        return {
+            "token": link.token, "address": address, "qr": picture(address), "name": link.name,
+            "made_at": link.made_at.isoformat(timespec="seconds"), "until": link.until.isoformat(timespec="seconds"),
         }  # fmt: skip
 
     def _add_link(self) -> Mapping[str, Any]:
-        if self.pairing.add_link() is None:
+        body = request.get_json()
+        given = body if isinstance(body, dict) else {}
+        name, days = given.get("name"), given.get("days", LINK_DAYS[0])
+        name = " ".join(name.split()) if isinstance(name, str) else ""
+        fault = text_fault("for whom a link is", name, most=MOST_LINK_NAME) if name else \
+            "a link needs a name: for whom it is; type one"  # fmt: skip
+        if fault:
+            abort(400, fault)
+        if type(days) is not int or days not in LINK_DAYS:
+            abort(400, f"a link must hold {', '.join(map(str, sorted(LINK_DAYS)))} days, got {brief(str(days))}")
+        if self.pairing.add_link(name, days=days) is None:
             abort(409, "there are as many links as there may be; end one first")
         return self._network()
 

@@ -135,9 +135,20 @@ def test_the_code_and_the_links_break_no_rule(
     open_page: RunningPage, page_of: Look, broken: Broken, theme: Any
 ) -> None:
     page = page_of(url=open_page.url + "#settings", color_scheme=theme).page
+    page.get_by_label("For whom").fill("owner of <b>no. 3</b>")
+    page.get_by_label("Holds").select_option("1")
     page.get_by_role("button", name="Make a link").click()
-    expect(page.get_by_role("textbox", name="Link 1")).to_be_visible()
+    expect(page.get_by_role("textbox", name="Address of the link for owner of <b>no. 3</b>")).to_be_visible()
+    expect(page.get_by_label("For whom")).to_have_value("")
+    page.locator("#links summary").press("Enter")
+    expect(page.get_by_role("img", name="QR code of the link for owner of <b>no. 3</b>")).to_be_visible()
     assert broken(page) == []
+    page.get_by_label("For whom").fill("a student")
+    page.evaluate("() => fretledger.lookAtNetwork()")
+    expect(page.get_by_label("For whom")).to_have_value("a student")
+    expect(page.locator("#links details")).to_have_attribute("open", "")
+    page.get_by_role("button", name="End the link for owner of <b>no. 3</b>").click()
+    expect(page.locator("#links")).to_have_text("There is none.")
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])

@@ -7,6 +7,7 @@ import http.client
 import json
 import sys
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -76,7 +77,7 @@ def network(own: Visitor) -> dict[str, Any]:
 
 
 def link(own: Visitor) -> str:
-    token: str = json.loads(own.ask("POST", "/network/link", {})[2])["links"][-1]["token"]
+    token: str = json.loads(own.ask("POST", "/network/link", {"name": "owner of no. 3"})[2])["links"][-1]["token"]
     return token
 
 
@@ -149,8 +150,38 @@ def test_a_link_sees_and_cannot_act(own: Visitor, other: Visitor, bench: Any) ->
         ("/_dash-update-component", {}),
     ):
         assert other.ask("POST", path, body)[0] == 403
-    assert json.loads(other.ask("GET", "/network")[2])["role"] == "reader"
+    told = json.loads(other.ask("GET", "/network")[2])
+    assert (set(told), told["role"]) == ({"role", "lan", "until"}, "reader")  # not for whom, nor the other links
     assert bench.asked == []
+
+
+def test_a_link_is_told_with_its_name_its_days_and_its_picture(own: Visitor) -> None:
+    status, _, text = own.ask("POST", "/network/link", {"name": "  owner of\tno. 3 <b> ", "days": 30})
+    told = json.loads(text)
+    (one,) = told["links"]
+    lasts = datetime.fromisoformat(one["until"]) - datetime.fromisoformat(one["made_at"])
+    assert (status, one["name"], lasts.days, told["days"]) == (200, "owner of no. 3 <b>", 30, [7, 1, 30])
+    assert one["qr"] == picture(one["address"])
+
+
+@pytest.mark.parametrize(
+    ("body", "rule"),
+    [
+        pytest.param({}, "a link needs a name: for whom it is; type one", id="no name"),
+        pytest.param({"name": "  "}, "a link needs a name", id="blank"),
+        pytest.param({"name": 3}, "a link needs a name", id="number"),
+        pytest.param([], "a link needs a name", id="list"),
+        pytest.param({"name": "x" * 61}, "for whom a link is must have at most 60 characters, got 61", id="long"),
+        pytest.param({"name": "x\u0007"}, "must be one line of plain text", id="control"),
+        pytest.param({"name": "x", "days": 2}, "a link must hold 1, 7, 30 days, got '2'", id="days"),
+        pytest.param({"name": "x", "days": True}, "a link must hold 1, 7, 30 days", id="truth"),
+    ],
+)
+def test_a_link_without_a_name_or_with_other_days_is_refused(own: Visitor, body: Any, rule: str) -> None:
+    status, _, text = own.ask("POST", "/network/link", body)
+    assert status == 400
+    assert rule in text
+    assert network(own)["links"] == []
 
 
 def test_an_ended_link_and_its_open_stream_are_shut(own: Visitor, other: Visitor) -> None:

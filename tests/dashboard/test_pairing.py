@@ -1,8 +1,12 @@
 """Codes, paired browsers and links, with a clock of our own."""
 
+from datetime import UTC, datetime, timedelta
+
 import pytest
 
 from dashboard.pairing import CODE_LASTS_S, MOST_LINKS, TRIES, TRIES_WITHIN_S, Code, Pairing, Role, TooManyTriesError
+
+NOON = datetime(2026, 5, 6, 12, tzinfo=UTC)
 
 
 class Clock:
@@ -24,7 +28,7 @@ def told() -> list[Code]:
 
 @pytest.fixture
 def pairing(clock: Clock, told: list[Code]) -> Pairing:
-    return Pairing(clock=clock, on_new_code=told.append)
+    return Pairing(clock=clock, on_new_code=told.append, now=lambda: NOON)
 
 
 def other_than(code: Code) -> str:
@@ -68,12 +72,25 @@ def test_codes_may_be_tried_five_times_a_minute_and_the_right_one_is_a_try_too(p
 
 
 def test_a_link_looks_on_until_it_is_ended(pairing: Pairing) -> None:
-    link = pairing.add_link()
+    link = pairing.add_link("a student", days=7)
     assert link is not None
-    assert pairing.role(link) is Role.READER
-    assert pairing.revoke(link)
-    assert pairing.role(link) is Role.STRANGER
-    assert not pairing.revoke(link)
+    assert pairing.role(link.token) is Role.READER
+    assert pairing.revoke(link.token)
+    assert pairing.role(link.token) is Role.STRANGER
+    assert not pairing.revoke(link.token)
+
+
+def test_a_link_says_whom_it_is_for_and_holds_for_its_days(pairing: Pairing, clock: Clock) -> None:
+    short, long = (pairing.add_link(f"for {days}", days=days) for days in (1, 7))
+    assert short is not None
+    assert long is not None
+    assert (short.name, short.made_at, short.until) == ("for 1", NOON, NOON + timedelta(days=1))
+    clock.now_s += 86_399
+    assert pairing.links() == [short, long]
+    clock.now_s += 1
+    assert pairing.links() == [long]
+    assert (pairing.role(short.token), pairing.link(short.token)) == (Role.STRANGER, None)
+    assert pairing.link(long.token) == long
 
 
 def test_a_paired_browser_is_no_link_that_could_be_ended(pairing: Pairing) -> None:
@@ -84,8 +101,8 @@ def test_a_paired_browser_is_no_link_that_could_be_ended(pairing: Pairing) -> No
 
 
 def test_links_are_counted(pairing: Pairing) -> None:
-    assert len({pairing.add_link() for _ in range(MOST_LINKS)}) == MOST_LINKS
-    assert pairing.add_link() is None
+    assert len({link.token for _ in range(MOST_LINKS) if (link := pairing.add_link("x", days=1))}) == MOST_LINKS
+    assert pairing.add_link("one more", days=1) is None
 
 
 @pytest.mark.parametrize("token", ["", "x", "\u00e9"])

@@ -171,7 +171,7 @@ def test_whoever_looks_on_sees_pictures_small_and_keeps_nothing(door: Door, send
     send("POST", where(door), picture())
     one = attached(door)
     as_json = {"Content-Type": "application/json"}
-    token = json.loads(send("POST", "/network/link", b"{}", **as_json)[2])["links"][-1]["token"]
+    token = json.loads(send("POST", "/network/link", b'{"name": "owner of no. 3"}', **as_json)[2])["links"][-1]["token"]
     cookie = {"Cookie": send("GET", f"/see/{token}", at=OTHER)[1]["Set-Cookie"].split(";")[0]}
 
     assert send("GET", f"/attached/{one['sha256']}", at=OTHER)[0] == 401
