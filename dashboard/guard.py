@@ -13,7 +13,7 @@ from typing import Final
 from flask import Flask, Response, abort, request
 from werkzeug.exceptions import HTTPException
 
-from dashboard.words_record import TOO_LARGE_FILE
+from dashboard.words_record import TOO_LARGE, TOO_LARGE_FILE
 from logger.file_kinds import MOST_BYTES
 from logger.plain_file import size_words
 
@@ -25,6 +25,12 @@ ATTACH: Final = "attach"
 ATTACH_PATH: Final = "/attach"
 CATCH_ALL: Final = "/<path:path>"
 COMPONENT_PATH: Final = "/_dash-component-suites/"
+OWN_PAGE: Final = "Own-Page"
+"""Header of what the page's own scripts ask. A refusal that they provoke by design, and tell in words, comes to them as
+a success with its status in the header ``Refused``: the browser would print every other one as an error of the page."""
+REFUSED: Final = "Refused"
+NOT_OURS: Final = frozenset({500, 501, 502})
+"""What went wrong stays wrong, also for the page."""
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
 
 log = logging.getLogger(__name__)
@@ -74,6 +80,9 @@ def protect(server: Flask, *, hosts: Sequence[str], script_hashes: Sequence[str]
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["Referrer-Policy"] = "same-origin"  # no-referrer would send Origin: null with forms
         response.headers["X-Frame-Options"] = "DENY"
+        if response.status_code >= 400 and response.status_code not in NOT_OURS and OWN_PAGE in request.headers:
+            response.headers[REFUSED] = str(response.status_code)
+            response.status_code = 200
         return response
 
     server.before_request(_admit)
@@ -92,9 +101,16 @@ def _admit() -> None:
     if request.endpoint == ATTACH:
         request.max_content_length = MAX_FILE_BYTES
         if (request.content_length or 0) > MAX_FILE_BYTES:
-            abort(413, TOO_LARGE_FILE.format(most=size_words(MAX_FILE_BYTES)))
+            abort(413, too_large(ATTACH_PATH))
     elif (request.content_length or 0) > MAX_BODY_BYTES:
-        abort(413)
+        abort(413, too_large(request.path))
+
+
+def too_large(path: str) -> str:
+    """Return what is said to whoever sends more to a path than it takes."""
+    if path == ATTACH_PATH:
+        return TOO_LARGE_FILE.format(most=size_words(MAX_FILE_BYTES))
+    return TOO_LARGE.format(most=size_words(MAX_BODY_BYTES))
 
 
 def _refusal(error: HTTPException) -> tuple[str, int, dict[str, str]]:

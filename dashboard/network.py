@@ -31,6 +31,7 @@ _PAGE: Final = """<!DOCTYPE html>
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">{refresh}
+<link rel="icon" href="data:,">
 <title>{title}</title>
 <style>{style}</style>
 </head>
@@ -127,7 +128,8 @@ class Network:
         alert = f'<p role="alert">{html.escape(wrong)}</p>' if wrong else ""
         words = {name: html.escape(text) for name, text in self.said.items()}
         body = _FORM.format(wrong=alert, how=words["how"], code=words["code"], enter=words["enter"])
-        return self._page(words["title"], body, status)
+        shown = "text/html" in request.headers.get("Accept", "")
+        return self._page(words["title"], body, 200 if shown else status)  # a page that a person reads is no error
 
     def _page(self, title: str, body: str, status: int, refresh: str = "") -> Response:
         text = _PAGE.format(lang=html.escape(self.said["lang"]), title=title, body=body, style=_STYLE, refresh=refresh)

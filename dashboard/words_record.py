@@ -194,6 +194,7 @@ RACK: Final = MappingProxyType({
 })
 
 TOO_LARGE_FILE: Final = "a file must have at most {most}; make it smaller and attach that"
+TOO_LARGE: Final = "a request must have at most {most}; send less at once"
 TAKING: Final = "other files are being taken; this one goes again in a moment"
 NO_PICTURE: Final = "{name} is no picture; open it as a file"
 NOT_PRINTED: Final = "nothing was printed: {why}"

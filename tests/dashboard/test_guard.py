@@ -39,6 +39,30 @@ def test_large_body_is_refused(ask: Ask, bench: Any) -> None:
 
 
 @pytest.mark.parametrize(
+    ("path", "says"),
+    [
+        ("/act", "a request must have at most 66 kB; send less at once"),
+        ("/attach?session=s&name=a.txt", "a file must have at most 10.0 MB; make it smaller and attach that"),
+    ],
+)
+def test_who_sends_20_mb_can_read_in_one_line_what_is_wrong(ask: Ask, bench: Any, path: str, says: str) -> None:
+    """The connection was closed on the rest of the body, so that the answer was lost, or named no limit in words."""
+    status, _, text = ask("POST", path, b"x" * 20_000_000)
+    assert (status, text) == (413, f"413 Request Entity Too Large: {says}\n")
+    assert ask("POST", "/act", b"x" * (guard.MAX_BODY_BYTES + 1))[2].startswith(
+        "413 Request Entity Too Large: a request"
+    )
+    assert bench.asked == []
+
+
+def test_a_refusal_of_what_the_page_asks_itself_is_no_error_of_the_page(ask: Ask) -> None:
+    status, headers, text = ask("GET", "/look/nothing", **{guard.OWN_PAGE: "yes"})
+    foreign = ask("GET", "/look/nothing")
+    assert (status, headers[guard.REFUSED], text) == (200, "404", foreign[2])
+    assert (foreign[0], guard.REFUSED in foreign[1]) == (404, False)
+
+
+@pytest.mark.parametrize(
     "path",
     [
         "/nothing",

@@ -128,6 +128,19 @@ def looker(site: Any, browser: Browser) -> Iterator[tuple[Page, list[str], Calla
     assert problems == []
 
 
+def test_a_view_that_waits_for_another_is_not_blank(looker: Any):
+    page, _, look = looker
+    look("fit")
+    waiting: list[Route] = []
+    page.route("**/look/gauges*", lambda route: waiting.append(route))
+    page.evaluate("() => { location.hash = '#all-gauges'; }")
+    expect(page.locator("#view-all-gauges")).to_contain_text("One moment")
+    page.evaluate("() => { location.hash = '#rack'; }")
+    expect(page.locator("#view-rack")).to_contain_text("One moment")  # while the first is still asked for
+    waiting[0].continue_()
+    expect(page.locator("#view-rack")).to_contain_text("Rill", timeout=SLOW_MS)
+
+
 @pytest.mark.parametrize("width", [1280, 390])
 def test_names_of_frets_that_stand_close_never_lie_over_each_other(looker: Any, width: int):
     page, _, look = looker

@@ -92,6 +92,12 @@ def test_a_stranger_gets_the_pairing_page_only(other: Visitor, path: str) -> Non
     assert "default-src 'none'" in headers["Content-Security-Policy"]
 
 
+def test_a_person_who_opens_the_page_unpaired_gets_a_page_and_no_error(other: Visitor) -> None:
+    status, _, text = other.ask("GET", "/", Accept="text/html,*/*;q=0.8")
+    assert (status, "Pair with the bench" in text) == (200, True)
+    assert other.ask("GET", "/snapshot", Accept="text/html,*/*;q=0.8")[2] == text  # and nothing but that page
+
+
 def test_a_stranger_can_do_nothing(other: Visitor, bench: Any) -> None:
     assert other.ask("POST", "/act", ACT)[0] == 401
     assert other.ask("POST", "/network/link", {})[0] == 401

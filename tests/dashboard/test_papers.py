@@ -217,6 +217,8 @@ def file(name: str, content: bytes) -> Any:
 
 @pytest.mark.browser
 def test_files_are_chosen_sent_shown_and_refused_in_one_line(page: Page, door: Door) -> None:
+    problems: list[str] = []
+    page.on("console", lambda said: problems.append(said.text) if said.type == "error" else None)
     page.locator("#file-note").fill("the treble end")
     page.locator("#file-who").fill("A. Bench")
     with page.expect_file_chooser() as choosing:
@@ -226,6 +228,8 @@ def test_files_are_chosen_sent_shown_and_refused_in_one_line(page: Page, door: D
     sent = page.locator(".sending li")
     expect(sent.nth(0)).to_have_attribute("data-sending", "done", timeout=SEALED_MS)
     expect(sent.nth(0)).to_contain_text("It holds the place where it was taken")
+    expect(sent.nth(2)).to_have_attribute("data-sending", "refused", timeout=SEALED_MS)
+    assert problems == []  # the page says it; the browser has nothing to add
     expect(sent.nth(1)).to_contain_text("a.exe: is of no kind that is taken")
     expect(sent.nth(2)).to_contain_text("The file is empty; choose another.")
     kept = page.locator("[data-file]")
@@ -256,6 +260,7 @@ def test_sealing_says_what_it_will_hold_and_then_how_it_checks(page: Page, door:
     expect(seals.locator(".seal-code")).to_have_text(code, timeout=SEALED_MS)
     expect(page.locator("#view-record .code b")).to_have_text(f"Record {code}")
     expect(seals).to_contain_text("Record 1 says all that is here")
+    expect(seals).not_to_contain_text("no key yet")
 
     seals.locator("[data-seal=check]").press("Enter")
     expect(seals).to_contain_text("Good: record 1, sealed", timeout=SEALED_MS)
@@ -268,6 +273,18 @@ def test_sealing_says_what_it_will_hold_and_then_how_it_checks(page: Page, door:
     expect(seals.locator(".seal-said")).to_contain_text("it reopens record 1", timeout=SEALED_MS)
     expect(page.locator(".kept-files h3")).to_have_count(0, timeout=SEALED_MS)
     expect(seals.locator("[data-record]")).to_have_count(2)
+
+
+@pytest.mark.browser
+def test_a_seal_is_seen_though_the_record_around_it_says_the_same_as_before(page: Page, door: Door) -> None:
+    """It went on saying that the bench has no key, and offered the button again."""
+    expect(page.locator(".seals")).to_contain_text("This bench has no key yet", timeout=SEALED_MS)
+    same = page.evaluate("() => fretledger.look('record').then(JSON.stringify)")
+    page.route("**/look/record*", lambda route: route.fulfill(body=same, content_type="application/json"))
+    page.locator("[data-seal=make]").click()
+    expect(page.locator(".seal-said")).to_contain_text("Record 1 is sealed.", timeout=SEALED_MS)
+    expect(page.locator(".seals")).not_to_contain_text("no key yet")
+    expect(page.locator("[data-seal=make]")).to_have_count(0)
 
 
 @pytest.mark.browser

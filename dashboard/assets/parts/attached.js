@@ -27,8 +27,13 @@
     const ask = new XMLHttpRequest();
     ask.open('POST', `/attach?${new URLSearchParams({...given, name: file.name})}`);
     ask.setRequestHeader('Content-Type', 'application/octet-stream');
+    ask.setRequestHeader(bench.OWN_PAGE, 'yes');
     ask.upload.addEventListener('progress', (event) => moved(event.loaded, event.total));
-    ask.addEventListener('load', () => (ask.status === 200 ? done(JSON.parse(ask.responseText)) : failed(Object.assign(new Error(ask.responseText.trim()), {again: ask.status === 503}))));
+    ask.addEventListener('load', () => {
+      const status = Number(ask.getResponseHeader('Refused')) || ask.status;
+      if (status === 200) done(JSON.parse(ask.responseText));
+      else failed(Object.assign(new Error(ask.responseText.trim()), {again: status === 503}));
+    });
     ask.addEventListener('error', () => failed(new Error(fill('file_lost'))));
     ask.send(file);
   });

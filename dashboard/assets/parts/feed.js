@@ -37,7 +37,7 @@
   // At readyState CLOSED (the bench had no stream left, say) the browser never tries again: we do, and poll meanwhile.
   const poll = async () => {
     try {
-      const reply = await fetch('snapshot', {cache: 'no-store'});
+      const reply = await bench.fetch('snapshot', {cache: 'no-store'});
       if (reply.status === 401) location.reload();  // to the page that asks for the code
       if (reply.ok) take(await reply.json());
     } catch { /* still away; the link says so already */ }

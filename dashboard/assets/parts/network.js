@@ -44,7 +44,7 @@
     if (held && !card.contains(document.activeElement)) bench.by(held)?.focus();
   };
   const ask = async (path, body) => {
-    const reply = await fetch(path, body ? {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(body)} : {cache: 'no-store'});
+    const reply = await bench.fetch(path, body ? {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(body)} : {cache: 'no-store'});
     if (!reply.ok) throw new Error((await reply.text()).trim());
     told = await reply.json();
     draw();

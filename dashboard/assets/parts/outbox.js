@@ -23,7 +23,7 @@
   const refused = (status) => status >= 400 && status < 500 && ![401, 408, 429].includes(status);
 
   const send = async (batch, signal = null) => {
-    const reply = await fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch), signal});
+    const reply = await bench.fetch('act', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(batch), signal});
     if (reply.ok) return (await reply.json()).answers;
     if (!refused(reply.status)) throw new Error(String(reply.status));
     const text = bench.fill('refused_status', {status: reply.status});

@@ -4,7 +4,7 @@
   const {el, fill, count} = bench;
 
   const post = async (session) => {
-    const reply = await fetch('/seal', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify({session})});
+    const reply = await bench.fetch('/seal', {method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify({session})});
     if (!reply.ok) throw new Error((await reply.text()).trim());
     return reply.json();
   };
@@ -18,7 +18,7 @@
     ...[`${count('seal_visits', will.visits)}, ${count('seal_readings', will.readings)}, ${count('seal_files', will.files)}`, fill('seal_verdicts', {software}),
       fill('seal_people', {people: will.people.join(', ') || fill('level_nil')}), ...(will.notes ? [count('seal_notes', will.notes)] : [])].map((text) => el('li', {text})));
   const out = ({will}) => [el('p', {text: fill('seal_without')}), will.noted ? el('p', {text: fill('seal_noted')}) : '', will.open.length ? el('p', {class: 'take-care', text: fill('seal_open')}) : ''];
-  const before = (told, say) => {
+  const before = (told, say, anew) => {
     const press = async (event) => {
       const pressed = event.currentTarget;
       pressed.disabled = true;
@@ -27,6 +27,7 @@
         const made = await post(told.session);
         const what = made.new ? (made.reopens ? fill('seal_reopened', {number: made.number, reopens: made.reopens}) : fill('seal_made', {number: made.number})) : fill('seal_same', {number: made.number});
         say(`${what} ${fill('seal_code', {code: made.code})}`, 'yes');
+        anew();
         bench.lookAgain();
       } catch (error) {
         say(fill('seal_refused', {why: error.message}), 'no');
@@ -62,6 +63,17 @@
     ...(told.head ? [el('li', {'data-verdict': told.head.good ? 'pass' : 'fail'}, bench.sign(told.head.good ? 'pass' : 'fail'), el('span', {class: 'text', text: told.head.good ? fill('seal_head') : fill('seal_head_not', {says: told.head.says})}))] : [])),
     el('p', {class: 'calm', text: fill('seal_chain')}), ...beside(told)];
 
+  // Asked for by itself, for the record around it may say the same as before: the key is there, the button is not.
+  const look = async (session, node, kept) => {
+    try {
+      const told = await bench.look('seals', {id: session});
+      if (kept.records !== told.records.length) delete kept.checked;
+      kept.records = told.records.length;
+      draw(node, told, kept);
+    } catch (error) {
+      node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})}));
+    }
+  };
   const draw = (node, told, kept) => {
     const said = el('p', {class: 'seal-said', role: 'status'}), answer = el('div', {class: 'checked-seals'});
     // The record may be drawn again while an answer is awaited: it is shown where the newest drawing stands.
@@ -85,7 +97,7 @@
       kept.waits = false;
       kept.show();
     };
-    node.replaceChildren(el('h2', {text: fill('seal_title')}), ...before(told, say), said,
+    node.replaceChildren(el('h2', {text: fill('seal_title')}), ...before(told, say, () => look(told.session, node, kept)), said,
       ...(told.records.length ? [el('h3', {text: fill('seal_records')}), el('ul', {class: 'records'}, ...told.records.map(record)), el('p', {}, button('check', 'seal_check', check)), answer] : []),
       el('p', {class: 'calm', text: told.key ? fill('seal_own', {key: by(told)}) : fill('seal_no_key')}));
     kept.show();
@@ -96,11 +108,7 @@
     const node = el('section', {class: 'card seals for-screen', 'aria-label': fill('seal_title')}, el('h2', {text: fill('seal_title')}));
     if (!state.has(session)) state.set(session, {});
     const kept = state.get(session);
-    bench.look('seals', {id: session}).then((told) => {
-      if (kept.records !== told.records.length) delete kept.checked;
-      kept.records = told.records.length;
-      draw(node, told, kept);
-    }).catch((error) => node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})})));
+    look(session, node, kept);
     return node;
   };
 })();

@@ -16,23 +16,23 @@
   bench.looked = () => decodeURIComponent(location.hash.slice(1).split('/')[1] ?? '');
 
   bench.look = async (what, wanted = {}) => {
-    const answer = await fetch(`/look/${what}?${new URLSearchParams(wanted)}`).catch(() => { throw new Error(fill('bench_away')); });
+    const answer = await bench.fetch(`/look/${what}?${new URLSearchParams(wanted)}`).catch(() => { throw new Error(fill('bench_away')); });
     if (!answer.ok) throw new Error((await answer.text()).trim() || answer.statusText);
     return answer.json();
   };
 
-  let asked = '', busy = false, away = false;
+  let asked = '', busy = false, away = false, again = 0;
   const state = (name, {what, wanted, rests}) => JSON.stringify([name, what, wanted(), rests(), bench.snap?.seq ?? 0, bench.unit]);
   const show = async () => {
     const name = bench.view(), node = bench.by(`view-${name}`), maker = makers.get(name);
+    if (maker && node && !node.firstChild) node.replaceChildren(el('p', {class: 'calm', role: 'status', text: fill('looking')}));  // also while another view is asked for
     if (!maker || !node || document.hidden || busy || state(name, maker) === asked) return;
-    const now = state(name, maker);
+    const now = state(name, maker), since = again;
     busy = true;
-    if (!node.firstChild) node.replaceChildren(el('p', {class: 'calm', role: 'status', text: fill('looking')}));
     try {
       const told = maker.what ? await bench.look(maker.what, maker.wanted()) : {};
       if (bench.view() === name) maker.draw(node, told, bench.snap);
-      asked = now;
+      asked = since === again ? now : '';
     } catch (error) {
       node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})}));
       asked = now;
@@ -40,7 +40,7 @@
     } finally {
       busy = false;
     }
-    if (bench.view() !== name) show();  // another view was opened meanwhile
+    if (bench.view() !== name || since !== again) show();  // another view was opened meanwhile, or more was kept
   };
   bench.on('link', (lost) => {
     if (lost || !away) return;
@@ -50,6 +50,7 @@
   // Something was kept that no snapshot tells of: the view that is shown asks again.
   bench.lookAgain = () => {
     asked = '';
+    again += 1;
     show();
   };
   const turn = () => {
