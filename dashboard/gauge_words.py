@@ -110,7 +110,7 @@ GAUGE_VIEW: Final = MappingProxyType({
     "step_battery_more": "Coin cells are dangerous when swallowed: keep new and used ones from children.",
     "step_failed": "Check it again before you trust it",
     "step_failed_more": "Clean the faces, set zero and check it at the same sizes. If it stays so, use another gauge, "
-    "or let --correct take the error found off its readings.",
+    "or let the error found be taken off its readings when the check is judged.",
     "step_failed_since": "What it read since its last good check, {day}, is in doubt.",
     "step_failed_ever": "It has no good check here: all that it read is in doubt.",
     "step_drifts": "Find out why it drifts",
@@ -122,8 +122,7 @@ GAUGE_VIEW: Final = MappingProxyType({
     "step_overdue": "Check it: its check is overdue",
     "step_overdue_more": "The same sizes as last time keep its history in one line.",
     "step_never": "Check it on a block of known size",
-    "step_never_more": "The zero first, then blocks, pins or leaves. Put what you have in the place of 1:0.0005: the "
-    "size, and after the colon its standard uncertainty, both in mm.",
+    "step_never_more": "The zero first, then blocks, pins or leaves of known size.",
     "step_worth_unknown": "Find out how far its readings repeat",
     "step_worth_unknown_more": "Until then every verdict with it says measure again. Ten parts, measured three times "
     "in random order, are enough.",

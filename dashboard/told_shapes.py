@@ -8,12 +8,22 @@ from dashboard import told_words
 MOST_FACTORS: Final = 20
 MOST_TEXT: Final = 200
 
+MOST_ROWS: Final = 20
+MOST_CELSIUS: Final = 1000
 MOST_NOTE: Final = 4000
 """Characters that are handed on as a note; how long one may be is for the bench to say."""
 
 KEYS: Final[Mapping[str, frozenset[str]]] = {
     "factors": frozenset({"factors"}),
     "note": frozenset({"session", "text", "who", "customer", "replaces"}),
+    "check_begin": frozenset({"gauge", "sizes", "unit", "repeats", "both_ways", "who", "temperature_c"}),
+    "check_typed": frozenset({"text", "unit"}),
+    "check_back": frozenset(),
+    "check_press": frozenset(),
+    "check_finish": frozenset(),
+    "check_stop": frozenset(),
+    "check_correct": frozenset({"gauge"}),
+    "check_close": frozenset(),
 }
 """What each of these actions carries beside ``do``."""
 
@@ -39,7 +49,44 @@ def _fault_of_note(action: Mapping[str, Any]) -> str | None:
     return None if replaces is None or isinstance(replaces, int) else told_words.BAD_NOTE
 
 
+def _fault_of_check(action: Mapping[str, Any]) -> str | None:
+    for name in ("gauge", "who"):
+        if not isinstance(action.get(name), str) or len(action[name]) > MOST_TEXT:
+            return told_words.BAD_TEXT.format(name=name, most=MOST_TEXT)
+    rows, repeats, at_c = action.get("sizes"), action.get("repeats"), action.get("temperature_c")
+    if not isinstance(rows, list) or len(rows) > MOST_ROWS or not all(map(_is_size, rows)):
+        return told_words.BAD_SIZES.format(most=MOST_ROWS)
+    whole = isinstance(repeats, int) and not isinstance(repeats, bool)
+    warm = at_c is None or (isinstance(at_c, int | float) and not isinstance(at_c, bool) and abs(at_c) < MOST_CELSIUS)
+    return None if whole and warm and isinstance(action.get("both_ways"), bool) else told_words.BAD_CHECK
+
+
+def _is_size(row: object) -> bool:
+    return (
+        isinstance(row, list) and len(row) == 3 and all(isinstance(one, str) and len(one) <= MOST_TEXT for one in row)
+    )
+
+
+def _fault_of_check_typed(action: Mapping[str, Any]) -> str | None:
+    text = action.get("text")
+    return (
+        None
+        if isinstance(text, str) and len(text) <= MOST_NOTE
+        else told_words.BAD_TEXT.format(name="text", most=MOST_NOTE)
+    )
+
+
+def _fault_of_correct(action: Mapping[str, Any]) -> str | None:
+    name = action.get("gauge")
+    return (
+        None
+        if isinstance(name, str) and len(name) <= MOST_TEXT
+        else told_words.BAD_TEXT.format(name="gauge", most=MOST_TEXT)
+    )
+
+
 FAULTS: Final[Mapping[str, Callable[[Mapping[str, Any]], str | None]]] = {
-    "factors": _fault_of_factors, "note": _fault_of_note,
+    "factors": _fault_of_factors, "note": _fault_of_note, "check_begin": _fault_of_check,
+    "check_typed": _fault_of_check_typed, "check_correct": _fault_of_correct,
 }  # fmt: skip
 """What is wrong with the shape of each of these actions, None where nothing is."""

@@ -56,7 +56,68 @@ NOTES: Final = MappingProxyType({
     "seal_notes_one": "1 note of a visit, with how it read before it was changed",
 })
 
+CHECKED: Final = MappingProxyType({
+    "check_here": "Check it here",
+    "check_here_more": "The zero is asked for first, then every size below. Without a size only the zero is checked.",
+    "check_size_n": "Size {n}",
+    "check_size": "Size {n}, {unit}",
+    "check_spread": "Known to, {unit}",
+    "check_kind": "That is",
+    "check_kind_standard": "its standard uncertainty",
+    "check_kind_expanded": "its 95 % uncertainty, k = 2",
+    "check_kind_limits": "its limits, plus or minus",
+    "check_more_sizes": "Another size",
+    "check_less": "Leave out",
+    "check_less_named": "Leave out size {n}",
+    "check_repeats": "Readings of each",
+    "check_both_ways": "Run the sizes up and down",
+    "check_who": "Who measures",
+    "check_temperature": "Temperature, °C (if known)",
+    "check_begin": "Begin the check",
+    "check_what": "A gauge block, a pin or a leaf: its size, and how well it is known, as its certificate or its maker "
+    "says. A number without a unit is in {unit}.",
+    "check_under_way": "Check: reading {n} of {of}",
+    "check_all_in": "Check: all {of} readings are in",
+    "check_at_zero": "At zero",
+    "check_at": "At {size}",
+    "check_up": "going up",
+    "check_down": "going down",
+    "check_repeat": "reading {repeat} of {of}",
+    "check_live": "Press its own button, or type what it shows; one reading or several, parted by blanks.",
+    "check_by_hand": "Type what it shows; one reading or several, parted by blanks.",
+    "check_typed": "What it shows",
+    "check_enter": "Enter",
+    "check_press": "Take now",
+    "check_back": "Take the last one back",
+    "check_finish": "Judge it",
+    "check_stop": "Break it off",
+    "check_stop_sure": "Press once more: what is broken off does not count",
+    "check_taken": "Readings of this check",
+    "check_none": "No reading yet",
+    "check_other": "A check of {gauge} is under way.",
+    "check_to_other": "To that check",
+    "check_result": "What this check says",
+    "check_kept": "It is kept with the gauge.",
+    "check_correct": "Take the error found off its readings",
+    "check_correct_more": "Clean the faces, set zero and check it again first. If it stays so: the error found is then "
+    "subtracted from what it reads, from the next sitting on.",
+    "check_corrected": "The error found is subtracted from its readings from the next sitting on.",
+    "check_close": "Done",
+    "check_refused": "Not taken: {why}",
+    "check_warns": "What {gauge} reads goes to its check and not to the sheet, until that is judged or broken off.",
+    "gauges_study_begin": "To begin a study, or to go on with one",
+    "gauges_study_why": "A study is a sitting of its own: it measures parts and no neck, in an order of its own, and "
+    "the gauge belongs to it alone meanwhile. So it begins in the terminal; then it is measured on a page like this.",
+    "copy_command": "Copy",
+    "copied": "Copied.",
+    "copy_by_hand": "It is selected: copy it with Ctrl-C.",
+})
+
 BAD_FACTORS: Final = "what the neck is worked with must be 1 to {most} texts by name, like wire or blade"
 BAD_TEXT: Final = "{name} must be a text of at most {most} characters"
+BAD_SIZES: Final = "known sizes must be a list of at most {most}, each a size, what is known of it and what that is"
+BAD_CHECK: Final = (
+    "a check says how many readings, whether both ways (true or false), and the temperature in °C or null"
+)
 BAD_NOTE: Final = "a note says whether it is for the customer (true or false) and the number of the one it replaces"
 """Lines that the server answers with."""

@@ -12,7 +12,7 @@ from dashboard.bench_words import BENCH_WORDS
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.shop_words import FACTOR_WORDS, SHOP
-from dashboard.told_words import NOTES, WORKED
+from dashboard.told_words import CHECKED, NOTES, WORKED
 from dashboard.translation import read_translation
 from dashboard.view_words import ALTERNATIVES, TASKS, VIEW_WORDS
 from dashboard.words_record import RACK, RECORD
@@ -126,6 +126,7 @@ PAGE: Final = MappingProxyType({
     **BENCH_WORDS,
     **WORKED,
     **NOTES,
+    **CHECKED,
     "title": "Fretledger bench",
     "locale": "en-GB",
     "brand": "Fretledger",

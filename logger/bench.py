@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from drivers.gauge import Gauge
 from drivers.profiles import Profile
+from drivers.reading import Reading
+from logger.aside import Aside
 from logger.begin import open_session
+from logger.check_desk import CheckDesk
 from logger.climate import Air
 from logger.door import Action, Answer, Door
 from logger.errors import StoreError
@@ -130,12 +133,19 @@ class Bench:
         with store.reader() as reader:
             self._air = Air(reader, self.session, None if study else instrument)
         self._judgements = Judgements(store.path, background=True, shop=shop)
-        self._gauges = LiveGauges(self.recorder.take, self._due.set)
+        self._aside = Aside()
+        self._checks = CheckDesk(
+            store, self._aside, live=not (demo or study), on_change=self._change, on_kept=self._checked
+        )
+        self._gauges = LiveGauges(self._take, self._due.set)
         accounts = accounts_at(store.path, self.session, self._gauges.connections, demo=demo)
         looking = Looking(store.path, current=self.session, gauges=accounts, judgements=self._judgements)
         worked = WorkedWith(store, self.session, None if study else instrument, self._told_more)
         notes = VisitNotes(store, self._told_more)
-        self._telling: Mapping[str, Callable[[Action], Answer]] = {"factors": worked.note, "note": notes.note}
+        self._telling: Mapping[str, Callable[[Action], Answer]] = {
+            "factors": worked.note, "note": notes.note, **self._checks.acts,
+            "check_press": lambda _action: self._gauges.trigger((), self._checks.gauge or "no gauge under check"),
+        }  # fmt: skip
         self.door = Door(self._act, looking.ask, Keeping(store, software=SOFTWARE))
         self._presenter = threading.Thread(target=self._present, name="presenter", daemon=True)
 
@@ -218,6 +228,15 @@ class Bench:
         self._shown.example = state
         self._change()
 
+    def _take(self, reading: Reading) -> None:
+        """Give a reading to the check of its gauge if one is under way, else to the sheet."""
+        if not self._checks.takes(reading):
+            self.recorder.take(reading)
+
+    def _checked(self) -> None:
+        self._look_at_gauges()
+        self._told_more()
+
     def _told_more(self) -> None:
         self._shown.told += 1
         self._change()
@@ -248,7 +267,7 @@ class Bench:
             case str(name) if name in plain:
                 return plain[name]()
             case str(name) if name in self._telling:
-                return self._telling[name](action)
+                return self._aside.ask(lambda: self._telling[name](action))
             case other:
                 known = ", ".join(("typed", "take_back", "keep", "unskip", "climate", *plain, *self._telling))
                 return Answer(done=False, text=f"unknown request {other!r}; known are {known}")
@@ -329,7 +348,8 @@ class Bench:
         )
         climate = self._air.told(kept.climates)
         more = beside(snapshot, kept, item, self._shown.records, climate, self.study)
-        aside = {"shop": self._shown.shop, "example": self._shown.example, "told": self._shown.told}
+        aside = {"shop": self._shown.shop, "example": self._shown.example, "told": self._shown.told,
+                 "check": self._checks.shown()}  # fmt: skip
         self.door.publish({**more, **aside})
 
     def _publish_gauges(self) -> None:
@@ -353,6 +373,7 @@ class Bench:
     def stop(self, *, reason: str = "") -> None:
         """Close the gauges, keep what they still sent, and with a reason end the session. The store stays open."""
         self._gauges.close()
+        self._aside.close()
         if reason:
             try:
                 self.store.put(SessionEnd(session=self.session, at_ns=time.time_ns(), reason=reason))

@@ -23,6 +23,10 @@ from logger.gauges import Known
 from logger.store import CheckPoint, CheckResult, GaugeCheck, Store, new_id
 
 COLUMNS: Final = ("nominal", "u_nominal", "reading")
+REPEATS: Final = 3
+"""Readings of each size in a check when nobody says; common practice, no source."""
+BOTH_WAYS: Final = ("depth_indicator", "rocker")
+"""Kinds of gauge that are run up and down; a caliper is not."""
 _K95: Final = float(stats.norm.ppf(0.975))
 _NM: Final = NM_PER["mm"]
 _MOST_NM: Final = 10**13

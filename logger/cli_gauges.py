@@ -10,13 +10,15 @@ from typing import Any, Final
 from drivers.errors import FrameError
 from drivers.transports.typed import parse_typed
 from logger.begin import default_gauges
+from logger.check_conclusion import conclude
 from logger.checks import (
+    BOTH_WAYS,
+    REPEATS,
     ZERO,
     CheckKeeper,
     Outcome,
     Point,
     Size,
-    corrected,
     judge,
     kind_of,
     parse_size,
@@ -46,14 +48,10 @@ from logger.climate import check_climate
 from logger.door import Serve
 from logger.errors import InsufficientDataError
 from logger.gauge_file import GaugeSpec, read_gauges
-from logger.gauges import Known, find, history, known, record, register
+from logger.gauges import Known, find, known, register
 from logger.store import Store
 from logger.terminal import Terminal
 
-REPEATS: Final = 3
-"""Readings of each size in a check when nobody says; common practice, no source."""
-BOTH_WAYS: Final = ("depth_indicator", "rocker")
-"""Kinds of gauge that are run up and down; a caliper is not."""
 UNITS: Final = ("mm", "in", "thou")
 BACK: Final = "back"
 
@@ -184,21 +182,9 @@ def _line(terminal: Terminal, question: str) -> str | None:
 
 def _conclude(store: Store, options: argparse.Namespace, terminal: Terminal, gauge: Known, keeper: CheckKeeper) -> int:
     with _enough(f"check of {gauge.name}"):
-        outcome = judge(keeper.points, gauge.spec)
-    keeper.finish(outcome)
-    known_error = bool(gauge.spec.bias_mm or gauge.spec.bias_slope)
-    if options.correct:
-        gauge = register(store, gauge.name, corrected(gauge.spec, keeper.points), source="check")
-    with store.reader() as reader:
-        checks = reader.gauge_checks(gauge.name)
-    kept, past = record(gauge, checks, now_ns=keeper.at_ns), history(checks)
-    faults = outcome.faults() + ([past.words] if past.drifts else [])
-    told = kept | outcome.json() | {
-        "faults": faults, "failed": bool(faults), "corrected": bool(options.correct), "from_check_to_check": past.words,
-        "known_error": known_error,
-    }  # fmt: skip
+        told, outcome = conclude(store, gauge, keeper, correct=bool(options.correct))
     terminal.say(json.dumps(told, allow_nan=False) if options.json else "\n".join(_check_lines(told, outcome)))
-    return FAILED if faults else OK
+    return FAILED if told["failed"] else OK
 
 
 def _check_lines(told: Mapping[str, Any], outcome: Outcome) -> list[str]:

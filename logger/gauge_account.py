@@ -9,13 +9,14 @@ from typing import Any, Final
 
 from drivers.errors import NamedGaugesError
 from drivers.known import NamedGauge, named_gauges
+from logger.checks import BOTH_WAYS, REPEATS
 from logger.door import QuestionError
 from logger.errors import InsufficientDataError
 from logger.evaluation.observation import estimate_features
 from logger.features import STUDY, ZERO_KINDS, typed_name
 from logger.fixture_report import moved_zeros
 from logger.gauge_file import GaugeSpec
-from logger.gauge_steps import BLOCK, Facts, state_of, step_names, steps
+from logger.gauge_steps import Facts, state_of, step_names, steps, study_command
 from logger.gauges import Known, known, record
 from logger.kept import feature_of, observation_of, spec_of, utc_text
 from logger.recorder import KEEP
@@ -27,6 +28,8 @@ from logger.study_session import OpenStudy, Plan, plan_from
 MOST_WORST: Final = 8
 """Checks that are named beside the chart."""
 _NM: Final = 1e6
+_UNCHECKED: Final = ("leaves", "typed", "")
+"""Kinds of which a page asks for no readings of known sizes."""
 
 Told = dict[str, Any]
 Connected = Mapping[str, Mapping[str, Any]]
@@ -91,7 +94,9 @@ class GaugeAccounts:
             "study": None if done is None else self._result(look.reader, done),
             "open_study": None if under_way is None else look.progress(under_way),
             "steps": steps(look.facts(name), open_study=under_way is not None, store_words=self.store_words,
-                           blocks=look.blocks(name)),
+                           port=look.port(name)),
+            "study_command": study_command(look.facts(name), port=look.port(name), store_words=self.store_words),
+            "check_with": look.check_with(name),
         }  # fmt: skip
 
     def _result(self, reader: StoreReader, one: _Studied) -> Told | None:
@@ -226,13 +231,23 @@ class _Look:
             "uses": self._used(name),
         }  # fmt: skip
 
-    def blocks(self, name: str) -> Sequence[str]:
-        """Return the known sizes of a gauge's newest check as its command takes them, for the same check again."""
-        if not self._checks.get(name):
-            return BLOCK
-        points = self.reader.check_points(self._checks[name][-1][0].id)
+    def port(self, name: str) -> str:
+        """Return where a gauge is connected, empty where it is not."""
+        return str(self._connected[name]["port"]) if name in self._connected else ""
+
+    def check_with(self, name: str) -> Told | None:
+        """Return what a check of a gauge begins with; None for one that a page does not check.
+
+        The sizes are those of its newest check, so that the history stays in one line.
+        """
+        kind, checks = self.gauges[name].spec.kind, self._checks.get(name)
+        if kind in _UNCHECKED or name not in self._known:
+            return None
+        points = self.reader.check_points(checks[-1][0].id) if checks else []
         sizes = dict.fromkeys((one.nominal_nm, one.u_nominal_nm) for one in points if one.nominal_nm > 0)
-        return [f"{nominal / _NM:g}:{u / _NM:g}" for nominal, u in sizes] or BLOCK
+        both = any(one.direction == "down" for one in points) if points else kind in BOTH_WAYS
+        return {"sizes": [{"mm": nominal / _NM, "u_mm": u / _NM} for nominal, u in sizes], "both_ways": both,
+                "repeats": REPEATS}  # fmt: skip
 
     def _used(self, name: str) -> Told:
         uses = self._uses.get(name, ())

@@ -11,8 +11,6 @@ FAILING: Final = ("failed", "drifts", "moved")
 """Steps of a gauge whose readings are in doubt."""
 WANTING: Final = ("overdue", "never", "worth_unknown")
 """Steps of a gauge of which too little is known."""
-BLOCK: Final = ("1:0.0005",)
-"""What a first check is shown with: a block of 1 mm known to 0.0005 mm; the person puts in what the shop has."""
 _UNKNOWN: Final = ("", "typed")
 
 
@@ -83,27 +81,35 @@ def state_of(names: Sequence[str]) -> str:
     return "remeasure" if any(name in WANTING for name in names) else "pass"
 
 
-def steps(
-    facts: Facts, *, open_study: bool, store_words: Sequence[str] = (), blocks: Sequence[str] = BLOCK
-) -> list[dict[str, Any]]:
+def study_command(facts: Facts, *, port: str = "", store_words: Sequence[str] = ()) -> str:
+    """Return the command that begins a study of a gauge on a page of its own, or goes on with it.
+
+    Args:
+        facts: what is known of the gauge.
+        port: where it is connected, empty where it is not.
+        store_words: what a command needs to use this very store.
+    """
+    plugged = ["--gauge", facts.name if facts.saved else f"{facts.name}={facts.profile}@{port or 'PORT'}"]
+    gauge = plugged if facts.connected or facts.saved else []
+    return shlex.join(["fretledger", "gauges", "study", facts.name, "--page", *gauge, *store_words])
+
+
+def steps(facts: Facts, *, open_study: bool, store_words: Sequence[str] = (), port: str = "") -> list[dict[str, Any]]:
     """Return the steps as plain JSON values: ``name``, and ``command`` as typed in a terminal, or an empty one.
+
+    A check needs none: it is done on the page.
 
     Args:
         facts: what they follow from.
         open_study: a study of the gauge is under way.
         store_words: what a command needs to use this very store.
-        blocks: known sizes for a check, like ``10:0.0005``.
+        port: where the gauge is connected, empty where it is not.
     """
-    check = ["gauges", "check", facts.name, *(word for one in blocks for word in ("--block", one)), *store_words]
-    study = ["gauges", "study", facts.name, *store_words]
+    study = study_command(facts, port=port, store_words=store_words)
     named = facts.name if facts.saved else f"{facts.name}={facts.profile}@PORT"
-    bench = ["bench", "--gauge", named, *store_words]
+    again = ["fretledger", "bench", *(["--gauge", named] if facts.connected else []), "--new", *store_words]
     commands = {
-        "failed": check, "drifts": check, "overdue": check, "never": check, "worth_unknown": study, "go_on": study,
-        "study": study, "connect": bench, "restart": ["bench", *(["--gauge", named] if facts.connected else []),
-                                                      "--new", *store_words],
+        "worth_unknown": study, "go_on": study, "study": study, "restart": shlex.join(again),
+        "connect": shlex.join(["fretledger", "bench", "--gauge", named, *store_words]),
     }  # fmt: skip
-    return [
-        {"name": name, "command": shlex.join(["fretledger", *commands[name]]) if name in commands else ""}
-        for name in step_names(facts, open_study=open_study)
-    ]
+    return [{"name": name, "command": commands.get(name, "")} for name in step_names(facts, open_study=open_study)]

@@ -108,6 +108,26 @@ def test_what_is_told_beside_readings_breaks_no_rule(page: Page, broken: Broken)
     assert broken(page) == []
 
 
+def test_a_check_of_a_gauge_breaks_no_rule(bench: Any, page: Page, broken: Broken) -> None:
+    page.locator("#to-all-gauges").click()
+    page.locator(".gauge-pick", has_text="demo caliper").click(timeout=20_000)
+    page.get_by_role("button", name="Another size").click(timeout=20_000)
+    assert broken(page) == []
+    point = {"nominal_mm": 10, "direction": "up", "value_mm": 10.01}
+    check = {"gauge": "demo caliper", "done": 1, "of": 4, "next": {**point, "repeat": 2, "of": 3}, "live": True,
+             "said": "this was not kept", "points": [point], "result": None}  # fmt: skip
+    bench.publish(check=check)
+    expect(page.locator("#check-typed")).to_be_visible(timeout=20_000)
+    assert broken(page) == []
+    error = {"nominal_mm": 10, "error_mm": 0.01, "expanded_u_mm": 0.002, "readings": 3}
+    result = {"gauge": "demo caliper", "at": "2026-05-06T14:00:00+00:00", "failed": True, "drifts": True,
+              "corrected": False, "errors": [error], "reads_true": False, "grows": True, "slope": 0.001,
+              "hysteresis_mm": None, "hysteresis_at_mm": None}  # fmt: skip
+    bench.publish(check={"gauge": "demo caliper", "result": result})
+    expect(page.locator("#check-result")).to_be_visible(timeout=20_000)
+    assert broken(page) == []
+
+
 def test_a_cell_of_the_map_and_the_list_of_keys_break_no_rule(
     bench: Any, page: Page, broken: Broken, kept: Looking
 ) -> None:

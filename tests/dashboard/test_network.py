@@ -22,6 +22,7 @@ ACT = [{"id": "a-1", "do": "repeat"}]
 TELL = [
     {"id": "a-2", "do": "factors", "factors": {"blade": "no. 3"}},
     {"id": "a-3", "do": "note", "session": "s", "text": "hums", "who": "", "customer": True},
+    {"id": "a-4", "do": "check_typed", "text": "10.01", "unit": "mm"},
 ]
 Said = tuple[int, Mapping[str, str], str]
 

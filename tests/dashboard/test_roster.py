@@ -1,5 +1,6 @@
 """The view Gauges on a store of eight invented gauges, in a real browser."""
 
+import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -168,8 +169,10 @@ def test_checks_are_drawn_along_time_between_their_limits_the_worst_first(page: 
     expect(page.locator(".worst li").first).to_contain_text("Fail")
     since = "What it read since its last good check, 13 Jun 2026, is in doubt."
     expect(page.locator(".gauge-steps")).to_contain_text(since)
-    again = "fretledger gauges check old --block 1:0.0005 --block 10:0.0005"
-    expect(page.locator(".gauge-steps pre").first).to_have_text(again)
+    page.locator(".gauge-steps").get_by_role("button", name="Check it here").first.click()
+    expect(page.get_by_label("Size 1, mm", exact=True)).to_be_focused()
+    sizes = [one.input_value() for one in page.locator(".known-size input").all()]
+    assert sizes == ["1", "0.0005", "10", "0.0005"]  # as at its last check
     page.locator("#unit-in").click()
     expect(page.locator(".worst li").first).to_contain_text("0.00236\u00a0±\u00a00.00039\u00a0in too much at 0.3937 in")
 
@@ -187,7 +190,7 @@ def test_five_hundred_checks_are_one_picture(page: Page) -> None:
 def test_a_gauge_never_checked_says_so_and_how(page: Page) -> None:
     _pick(page, "bare")
     expect(page.locator(".gauge")).to_contain_text("It was never checked here.")
-    expect(page.locator(".gauge-steps pre").first).to_have_text("fretledger gauges check bare --block 1:0.0005")
+    expect(page.locator(".gauge-steps").get_by_role("button", name="Check it here")).to_be_visible()
     expect(page.locator(".gauge-steps")).to_contain_text("Find out how far its readings repeat")
     expect(page.locator(".gauge")).to_contain_text("not known: every verdict with it says measure again")
 
@@ -240,3 +243,23 @@ def test_an_unknown_gauge_is_told(looked: Any, page: Page) -> None:
     said = page.locator("#view-all-gauges [role=alert]")
     expect(said).to_contain_text("this bench knows no gauge 'none'", timeout=SLOW_MS)
     assert looked[1].problems == []
+
+
+def test_a_gauge_picked_while_another_is_asked_for_is_shown(looked: Any, page: Page, kept: Looking) -> None:
+    asked, go_on = threading.Event(), threading.Event()
+
+    def slowly(what: str, wanted: Any) -> Any:
+        if wanted.get("gauge") == "air":
+            asked.set()
+            assert go_on.wait(20)
+        return kept.ask(what, wanted)
+
+    looked[0].door._on_question = slowly
+    try:
+        page.evaluate("() => { location.hash = '#all-gauges/air'; }")
+        assert asked.wait(20)
+        page.evaluate("() => { location.hash = '#all-gauges/bare'; }")
+        go_on.set()
+        expect(page.locator("#gauge-name")).to_have_text("bare", timeout=SLOW_MS)
+    finally:
+        looked[0].door._on_question = kept.ask

@@ -14,7 +14,7 @@ from drivers.known import NamedGauge
 from logger.door import QuestionError
 from logger.gauge_account import GaugeAccounts, accounts_at
 from logger.gauge_file import GaugeSpec
-from logger.gauge_steps import Facts, state_of, step_names, steps
+from logger.gauge_steps import Facts, state_of, step_names, steps, study_command
 from logger.gauges import register
 from logger.guided_study import begin
 from logger.looking import Looking
@@ -126,7 +126,10 @@ def test_checks_are_told_worst_first_and_since_when_readings_are_in_doubt(
     assert told["overdue"] is True
     failed = told["steps"][0]
     assert failed["name"] == "failed"
-    assert failed["command"] == "fretledger gauges check green --block 1:0.0005 --block 10:0.0005"
+    assert failed["command"] == ""  # it is done on the page, at the same sizes
+    assert told["check_with"] == {
+        "sizes": [{"mm": 1, "u_mm": 0.0005}, {"mm": 10, "u_mm": 0.0005}], "both_ways": False, "repeats": 3,
+    }  # fmt: skip
 
 
 def test_a_finished_study_is_told_and_one_under_way_goes_on(store: Store, ask: Ask) -> None:
@@ -139,7 +142,7 @@ def test_a_finished_study_is_told_and_one_under_way_goes_on(store: Store, ask: A
         if number == 4:
             under_way = ask(gauge="green")["chosen"]
             assert (under_way["open_study"], under_way["study"]) == ({"done": 3, "of": 4}, None)
-            assert under_way["steps"][1] == {"name": "go_on", "command": "fretledger gauges study green"}
+            assert under_way["steps"][1] == {"name": "go_on", "command": "fretledger gauges study green --page"}
         store.put(ReadingRow(session=study.session, gauge="typed green", sequence=number, kind="study",
                              fret=item.feature.fret, place="me", round=item.feature.trial, value_nm=next(values),
                              unit="mm", raw=b"", status="ok", taken_at_ns=NOW_NS, monotonic_ns=0))  # fmt: skip
@@ -198,8 +201,27 @@ def test_steps_follow_from_what_is_known(facts: dict[str, Any], names: list[str]
 def test_a_command_survives_a_shell(store: Store) -> None:
     odd = Facts(name="it's <b>; rm", spec=CALIPER, saved=True)
     commands = [one["command"] for one in steps(odd, open_study=False, store_words=("--store", "a b"))]
-    assert [shlex.split(one)[:4] for one in commands] == [
-        ["fretledger", "gauges", "check", odd.name], ["fretledger", "gauges", "study", odd.name],
+    assert [shlex.split(one)[:-2] for one in commands] == [
+        [], ["fretledger", "gauges", "study", odd.name, "--page", "--gauge", odd.name],
         ["fretledger", "bench", "--gauge", odd.name],
     ]  # fmt: skip
-    assert all(shlex.split(one)[-2:] == ["--store", "a b"] for one in commands)
+    assert all(shlex.split(one)[-2:] == ["--store", "a b"] for one in commands[1:])
+
+
+def test_a_study_begins_with_the_gauge_as_it_is_connected() -> None:
+    facts = Facts(name="green", spec=CALIPER, connected=True, profile="caliper-mm")
+
+    assert study_command(facts, port="/dev/ttyUSB0") == (
+        "fretledger gauges study green --page --gauge green=caliper-mm@/dev/ttyUSB0"
+    )
+    assert study_command(Facts(name="typed caliper", spec=CALIPER, typed=True)) == (
+        "fretledger gauges study 'typed caliper' --page"
+    )
+
+
+def test_leaves_and_gauges_not_known_here_are_not_checked_on_the_page(store: Store, ask: Ask) -> None:
+    register(store, "leaves", GaugeSpec(kind="leaves"), source="file")
+    register(store, "depth", GaugeSpec(kind="depth_indicator", u_mm=0.003), source="file")
+
+    assert ask(gauge="leaves")["chosen"]["check_with"] is None
+    assert ask(gauge="depth")["chosen"]["check_with"] == {"sizes": [], "both_ways": True, "repeats": 3}

@@ -78,7 +78,7 @@
   };
 
   const answered = (item, answer) => {
-    if (ELSEWHERE.includes(item.do) || (item.do === 'example' && answer.done)) return;  // said where it was typed
+    if (ELSEWHERE.includes(item.do) || item.do.startsWith('check_') || (item.do === 'example' && answer.done)) return;  // said where it was typed
     const said = bench.by('said');
     said.dataset.done = answer.done ? 'yes' : 'no';
     said.textContent = bench.capital(answer.text);

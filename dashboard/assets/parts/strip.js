@@ -47,17 +47,19 @@
     if (left > 0) timer = setTimeout(() => bench.drawWarnings(bench.snap, bench.lost), left);
     return left <= 0;
   };
-  const warnings = ({waiting, trouble, shop}, lost) => [
+  const elsewhere = ({check}) => (check?.live && bench.view() !== 'all-gauges' ? check.gauge : '');
+  const warnings = ({waiting, trouble, shop}, lost, checked) => [
     trouble ? el('p', {class: 'loud', text: bench.capital(trouble)}) : '',
     late ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
     lost ? el('p', {text: fill('old')}) : '',
+    checked ? el('p', {}, fill('check_warns', {gauge: checked}), ' ', el('a', {href: `#all-gauges/${encodeURIComponent(checked)}`, text: fill('check_to_other')})) : '',
     shop?.text ? el('p', {'data-shop': shop.waiting, text: bench.capital(shop.text)}) : '',
   ].filter(Boolean);
 
   bench.drawWarnings = (snap, lost) => {
     if (lost) behind = null;  // a bench that is not heard may have written it long ago
     else late = stuck(snap ?? {});
-    bench.draw(bench.by('warnings'), [late && snap?.waiting, snap?.trouble, snap?.shop?.text, lost], () => warnings(snap ?? {}, lost));
+    bench.draw(bench.by('warnings'), [late && snap?.waiting, snap?.trouble, snap?.shop?.text, lost, elsewhere(snap ?? {})], () => warnings(snap ?? {}, lost, elsewhere(snap ?? {})));
   };
   bench.drawStrip = (snap) => {
     bench.draw(bench.by('instrument'), [bench.unit, snap.instrument, snap.demo, snap.study?.gauge, snap.study?.people.length], () => instrument(snap));

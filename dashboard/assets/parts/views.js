@@ -27,7 +27,7 @@
     const name = bench.view(), node = bench.by(`view-${name}`), maker = makers.get(name);
     if (maker && node && !node.firstChild) node.replaceChildren(el('p', {class: 'calm', role: 'status', text: fill('looking')}));  // also while another view is asked for
     if (!maker || !node || document.hidden || busy || state(name, maker) === asked) return;
-    const now = state(name, maker), since = again;
+    const now = state(name, maker), wanted = JSON.stringify(maker.wanted()), since = again;
     busy = true;
     try {
       const told = maker.what ? await bench.look(maker.what, maker.wanted()) : {};
@@ -40,7 +40,8 @@
     } finally {
       busy = false;
     }
-    if (bench.view() !== name || since !== again) show();  // another view was opened meanwhile, or more was kept
+    const other = () => JSON.stringify(maker.wanted()) !== wanted || since !== again;
+    if (bench.view() !== name || other()) show();  // something else was opened meanwhile, or more was kept
   };
   bench.on('link', (lost) => {
     if (lost || !away) return;

@@ -25,6 +25,9 @@
   const newest = ({check}) => el('ul', {class: 'judged'}, el('li', {'data-verdict': verdict(check.failed)}, bench.sign(verdict(check.failed)),
     el('span', {class: 'text', text: fill(check.failed ? 'gauges_check_failed' : 'gauges_check_passed', {day: bench.day(check.at)})}),
     ...faults(check).map((text) => el('span', {class: 'todo', text: bench.capital(text)}))));
+  bench.checkSays = (found, more) => el('ul', {class: 'judged'}, el('li', {'data-verdict': verdict(found.failed)}, bench.sign(verdict(found.failed)),
+    el('span', {class: 'text', text: fill(found.failed ? 'gauges_check_failed' : 'gauges_check_passed', {day: bench.day(found.at)})}),
+    ...faults(found).map((text) => el('span', {class: 'todo', text: bench.capital(text)})), found.drifts ? el('span', {class: 'todo', text: fill('gauges_drifting')}) : '', el('span', {class: 'calm', text: more})));
   const drift = ({drifts, limits, history}) => {
     if (drifts) return el('p', {class: 'drift'}, bench.sign('fail'), ' ', fill('gauges_drifting'));
     return el('p', {text: limits ? fill('gauges_steady') : bench.count('gauges_few', history.length)});
@@ -78,7 +81,11 @@
     bench.spreadTable(study), el('p', {class: 'calm', text: fill('spread_more')}),
     known(study.sizes) ? el('p', {text: study.sizes > 1 ? fill('gauges_study_tells', {n: study.sizes}) : fill('gauges_study_tells_one')}) : null,
     el('p', {class: 'calm', text: fill('how_found', {method: study.method})})];
-  bench.gaugeStudy = ({study, open_study: open, u_from: from}) => bench.section(fill('gauges_study'),
+  const STUDIES = ['worth_unknown', 'go_on', 'study'];
+  // A step above has the command already where a study is what to do.
+  const begin = (command, steps) => [el('h3', {class: 'in-terminal', text: fill('gauges_study_begin')}), el('p', {class: 'in-terminal', text: fill('gauges_study_why')}),
+    ...(steps.some((one) => STUDIES.includes(one.name)) ? [] : [el('div', {class: 'in-terminal'}, el('p', {class: 'calm', text: fill('gauges_close_first')}), ...bench.command(command, 'do-begin-study'))])];
+  bench.gaugeStudy = ({study, open_study: open, u_from: from, study_command: command, steps}) => bench.section(fill('gauges_study'),
     open ? el('p', {class: 'bar'}, el('span', {text: fill('gauges_study_open', open)}), el('progress', {max: open.of, value: open.done, 'aria-label': fill('gauges_study_open', open)})) : null,
-    ...(study ? told(study) : [el('p', {text: fill(from === 'study' ? 'gauges_study_file' : 'gauges_study_none')})]));
+    ...(study ? told(study) : [el('p', {text: fill(from === 'study' ? 'gauges_study_file' : 'gauges_study_none')})]), ...begin(command, steps));
 })();

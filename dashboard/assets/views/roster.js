@@ -28,7 +28,7 @@
 
   const step = (name, more, {sign = '', command = '', title = {}, inside = []} = {}) => el('li', {'data-step': name, 'data-verdict': sign || null}, sign ? bench.sign(sign) : el('span', {class: 'sign', 'aria-hidden': 'true', text: '\u2013'}),
     el('span', {class: 'text', text: fill(name, title)}), ...more.filter(Boolean).map((text) => el('span', {class: 'why', text})), ...inside,
-    ...(command ? [el('div', {class: 'in-terminal'}, el('p', {class: 'calm', text: fill('gauges_close_first')}), el('pre', {class: 'command', id: `do-${name}`, tabindex: 0, text: command}))] : []));
+    ...(command ? [el('div', {class: 'in-terminal'}, el('p', {class: 'calm', text: fill('gauges_close_first')}), ...bench.command(command, `do-${name}`))] : []));
   const during = (zone) => { const [stage] = zone.split(' of '); return bench.words.stages[stage]?.title ?? stage; };
   const more = (gauge, {name}) => {
     if (name === 'failed') return [fill('step_failed_more'), gauge.good_until ? fill('step_failed_since', {day: bench.day(gauge.good_until)}) : fill('step_failed_ever')];
@@ -37,6 +37,8 @@
     return [fill(name === 'connect' && gauge.saved ? 'step_plug_in' : `${STEPS[name]}_more`)];
   };
   const asked = (gauge) => bench.snap?.next?.kind === 'gauge_zero' && (bench.snap.next.gauge ? bench.snap.next.gauge === gauge.gauge : bench.snap.next.gauge_kind === gauge.kind);
+  const CHECKS = ['failed', 'drifts', 'overdue', 'never'];
+  const insideOf = (gauge, name) => (name === 'leaves' ? [bench.caution(fill('step_leaves_more'))] : CHECKS.includes(name) && gauge.check_with ? [bench.checkStep()] : []);
   const toBench = () => el('a', {class: 'action', href: '#bench', text: fill('step_to_bench')});
   // What the gauge itself says is most urgent, and changes while one looks.
   const urgent = (gauge) => {
@@ -49,7 +51,7 @@
     ].filter(Boolean);
   };
   const lasting = (gauge) => gauge.steps.filter((one) => one.name !== 'zero' || !asked(gauge)).map((one) => step(STEPS[one.name], one.name === 'leaves' ? [] : more(gauge, one), {
-    sign: SIGNS[one.name], command: one.command, inside: one.name === 'leaves' ? [bench.caution(fill('step_leaves_more'))] : []}));
+    sign: SIGNS[one.name], command: one.command, inside: insideOf(gauge, one.name)}));
   const todo = (gauge) => {
     const list = [...urgent(gauge), ...lasting(gauge)];
     return list.length ? list : [step('step_none', [fill('step_none_more')], {sign: 'pass'})];
@@ -84,7 +86,7 @@
 
   const detail = (gauge) => el('article', {class: 'gauge', 'aria-labelledby': 'gauge-name'},
     el('div', {class: 'named'}, el('h2', {id: 'gauge-name', tabindex: -1, text: gauge.gauge}), el('span', {class: 'calm', text: bench.capital(kindOf(gauge))})),
-    el('div', {class: 'side'}, el('div', {class: 'column'}, bench.section(fill('gauges_todo'), el('ul', {class: 'judged gauge-steps'})), bench.gaugeChecks(gauge), bench.gaugeStudy(gauge)),
+    el('div', {class: 'side'}, el('div', {class: 'column'}, bench.section(fill('gauges_todo'), el('ul', {class: 'judged gauge-steps'})), bench.checkDesk(gauge), bench.gaugeChecks(gauge), bench.gaugeStudy(gauge)),
       el('div', {class: 'column'}, now(gauge), worth(gauge), past(gauge))));
   const standing = ({state, step: first, used}) => {
     if (!used) return bench.capital(fill('gauges_unused'));
@@ -109,6 +111,7 @@
     const steps = view.querySelector('.gauge-steps'), held = steps.contains(document.activeElement) ? document.activeElement.id : '';
     const drawn = bench.draw(steps, [bench.unit, gauge, at?.status, at?.detail, at?.battery_percent, asked(gauge), Boolean(bench.lost)], () => todo(gauge));
     if (drawn && held) bench.by(held)?.focus();  // whoever is in a step stays there
+    bench.drawCheckDesk(view.querySelector('.desk'), gauge);
   };
   const draw = (node, told) => {
     shown = told;
@@ -123,5 +126,5 @@
   document.addEventListener('click', ({target}) => { if (target.closest?.('#view-all-gauges .gauge-pick')) picked = true; });
   bench.on('snapshot', refresh);
   bench.on('link', refresh);
-  bench.addView('all-gauges', {what: 'gauges', wanted: () => ({gauge: bench.looked()}), rests: () => (bench.snap?.gauges ?? []).map(({name, status: now}) => [name, now]), draw});
+  bench.addView('all-gauges', {what: 'gauges', wanted: () => ({gauge: bench.looked()}), rests: () => [bench.snap?.told, (bench.snap?.gauges ?? []).map(({name, status: now}) => [name, now])], draw});
 })();
