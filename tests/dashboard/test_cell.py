@@ -185,12 +185,15 @@ def test_the_map_fits_with_numbers_for_an_arms_length(bench: Any, page: Page, wi
     expect(page.locator(f'[data-check=proud_end][data-fret="{frets}"][data-place=bass]')).to_be_visible()
     for check in ALL_CHECKS:
         page.locator(f"[data-tab={check}]").click()
-        page.wait_for_function("""(check) => {  // also once a scroll bar has come and the map was laid anew
+        page.wait_for_function(
+            """(check) => {  // also once a scroll bar has come and the map was laid anew
             const cells = [...document.querySelectorAll('.neckmap .cell[data-check]')];
             const seen = cells.filter((cell) => cell.getClientRects().length);
             return seen.length && seen.every((cell) => cell.dataset.check === check
                 && [...cell.children].every((part) => part.scrollWidth <= cell.clientWidth + 1));
-        }""", arg=check)
+        }""",
+            arg=check,
+        )
     box = page.locator("#map").bounding_box()
     assert box is not None
     assert page.evaluate(
