@@ -20,7 +20,7 @@ from typing import Any, Final
 from flask import Flask, Response, abort, request
 
 from dashboard import told_shapes, words
-from dashboard.network import WELCOME
+from dashboard.network import WELCOME, for_whoever_asks
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
 
@@ -183,7 +183,7 @@ class Feed:
             told = self._door.ask(what, wanted)
         except QuestionError as error:
             return Response(f"{error}\n", 404, mimetype="text/plain")
-        return _json(told)
+        return _json(for_whoever_asks(told) if what == "record" else told)
 
     def _act(self) -> Mapping[str, Any]:
         return {"answers": [self._answer(item) for item in _actions(_posted())]}

@@ -22,6 +22,8 @@ from logger.names import brief, text_fault
 OWN_MACHINE: Final = frozenset({"127.0.0.1", "::1"})
 MOST_LINK_NAME: Final = 60
 """Letters of the name of whoever a link is for."""
+LOOKS_ON: Final = "fretledger.looks_on"
+"""In a request's environment: it comes through a link for looking on."""
 WELCOME: Final = "fretledger.welcome"
 """Key of the request's environment: a callable that tells whether the browser may still look on."""
 
@@ -59,6 +61,13 @@ def drawn(address: str) -> str:
     text = io.StringIO()
     segno.make(address, error="m", micro=False).terminal(out=text, compact=True)
     return text.getvalue().rstrip("\n")
+
+
+def for_whoever_asks(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a record as whoever asks may see it: a link for looking on shows no note that is for the shop alone."""
+    if not request.environ.get(LOOKS_ON):
+        return record
+    return {**record, "visit_notes": [one for one in record.get("visit_notes", ()) if one["customer"]]}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +127,7 @@ class Network:
             abort(403, LOOK_ONLY)
         if role is not Role.BENCH and request.path.startswith("/network/"):
             abort(403, "links are made and ended on the bench's own screen")
+        request.environ[LOOKS_ON] = role is Role.READER
         request.environ[WELCOME] = self._welcome(request.cookies.get(self._cookie, ""), role)
         return None
 

@@ -16,6 +16,7 @@ from flask import Flask, Response, abort, request
 from dashboard import words, words_record
 from dashboard.feed import MOST_TEXT, brief
 from dashboard.guard import ATTACH, ATTACH_PATH
+from dashboard.network import for_whoever_asks
 from logger.door import Door, File, QuestionError
 from logger.instrument_record import with_pictures
 from logger.printing import BusyError, Printer, PrintError
@@ -68,7 +69,7 @@ class Papers:
         except QuestionError as error:
             return _told(404, str(error))
         try:
-            shown, pictures = with_pictures(told, self._small_of)
+            shown, pictures = with_pictures(for_whoever_asks(told), self._small_of)
             made = self._printer.sheet(shown, kind, pictures)
         except PrintError as error:
             return _not_printed(error)

@@ -14,7 +14,8 @@ HALF_WIDTHS: Final[Mapping[str, float]] = {"standard": 1.0, "expanded": 2.0, "li
 """What is said of a known size: its standard uncertainty, its expanded one at k = 2, or the limits that it lies within
 on either side. Divided by these it is standard.
 
-Source: JCGM 100:2008 (the GUM), 4.3.3 (a stated multiple) and 4.3.7 (limits alone: a rectangle of half-width a, a/√3).
+Source: JCGM 100:2008 (the GUM), 4.3.3 (a stated multiple) and 4.3.7 (limits alone: a rectangle of half-width a, a/√3);
+the clauses are named from memory.
 """
 MOST_SIZES: Final = 12
 MOST_REPEATS: Final = 20

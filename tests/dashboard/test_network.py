@@ -191,6 +191,15 @@ def test_a_link_without_a_name_or_with_other_days_is_refused(own: Visitor, body:
     assert network(own)["links"] == []
 
 
+def test_a_link_shows_no_note_that_is_for_the_shop_alone(own: Visitor, other: Visitor, bench: Any) -> None:
+    notes = [{"text": "for the shop", "customer": False}, {"text": "for both", "customer": True}]
+    bench.door._on_question = lambda _what, _wanted: {"visit_notes": notes}
+    other.ask("GET", f"/see/{link(own)}")
+
+    assert json.loads(own.ask("GET", "/look/record")[2])["visit_notes"] == notes
+    assert json.loads(other.ask("GET", "/look/record")[2])["visit_notes"] == notes[1:]
+
+
 def test_an_ended_link_and_its_open_stream_are_shut(own: Visitor, other: Visitor) -> None:
     token = link(own)
     other.ask("GET", f"/see/{token}")

@@ -38,9 +38,6 @@ def _step(fret: int) -> FeatureKey:
 def test_the_neighbours_that_explain_a_step_are_named(
     fret: int, kind: str, place: str, explained_by: list[int]
 ) -> None:
-    steps = [
-        Observation(key=_step(one), value_mm=mm, u_mm=0.003, gauge="g")
-        for one, mm in HIGH_BY_MM.items()
-    ]
+    steps = [Observation(key=_step(one), value_mm=mm, u_mm=0.003, gauge="g") for one, mm in HIGH_BY_MM.items()]
     verdicts = Judge(NECK, default_limits(NECK.kind)).verdicts(steps)
     assert _shadow_of(_row(kind, fret, HIGH_BY_MM[fret], place), _by_fret(verdicts)) == explained_by

@@ -64,7 +64,7 @@
       rows.lastChild.querySelector('input').focus();
     });
     const value = (row, part) => row.querySelector(`[data-part=${part}]`).value.trim();
-    const form = kept.form = el('form', {class: 'telling checking', novalidate: true}, el('p', {class: 'calm', text: fill('check_here_more')}), rows, el('p', {}, kept.more), what,
+    const form = kept.form = el('form', {class: 'telling checking', novalidate: true}, el('p', {class: 'calm', text: fill('check_here_more')}), rows, el('p', {}, kept.more), what, bench.caution(fill('step_leaves_more')),
       el('div', {class: 'told-fields'}, labelled(fill('check_repeats'), count), labelled(fill('check_who'), who), labelled(fill('check_temperature'), warm), el('label', {class: 'choice'}, ways, fill('check_both_ways'))),
       el('p', {class: 'told-actions'}, el('button', {type: 'submit', class: 'action', text: fill('check_begin')}), said));
     form.addEventListener('submit', (event) => {
