@@ -14,6 +14,7 @@ from logger.levelling_report import Levelling, sanding_of
 from logger.plan_command import doubt_lines, first_lines, has_plan
 from logger.replanning import wishes_json
 from logger.report import Judge
+from logger.sentences import cautions_together
 from logger.snapshot import CAUTIONS
 from logger.sweep_progress import sweep_progress
 from logger.sweep_report import Sweep
@@ -41,7 +42,8 @@ def beside_json(found: Evaluation, levelling: Levelling | None) -> dict[str, Any
         "wishes": wishes_json(neck, levelling),
         "fretted": bool(judge.seated), "sanding": {unit: _sanding(judge, neck, unit) for unit in ("mm", "in")},
         "to_do": {f"{one.check}|{one.fret}|{one.place}": one.what_to_do for one in found.verdicts if one.what_to_do},
-        "cautions": dict(CAUTIONS), "faults": _faults_json(judge.sweep),
+        "cautions": CAUTIONS | {"fit": cautions_together((CAUTIONS["wire"], CAUTIONS["slots"]))},
+        "faults": _faults_json(judge.sweep),
         "next": next_words(judge.sweep.next_best) if judge.sweep and judge.sweep.next_best else None,
         "first": first_lines(judge.sweep, levelling) if levelling else [],
         "doubts": {unit: doubt_lines(judge.sweep, levelling, unit) if levelling and has_plan(levelling) else []

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from flask import Flask
 from playwright.sync_api import Page, expect
 
 from dashboard.network import Network
@@ -177,7 +178,9 @@ def test_the_page_that_asks_for_the_code_breaks_no_rule(browser: Any, broken: Br
     said = {**page_words()["pair"], "lang": "en-GB"}
     network = Network(pairing=Pairing(), lan=True, address="http://192.0.2.7:8123/", said=said)
     page = browser.new_page(color_scheme=theme)
-    page.set_content(network._form(403, wrong).get_data(as_text=True))
+    with Flask("test").test_request_context():
+        form = network._form(403, wrong).get_data(as_text=True)
+    page.set_content(form)
     expect(page.get_by_role("button", name="Pair")).to_be_visible()
     assert broken(page) == []
     page.close()

@@ -141,14 +141,15 @@ def test_a_tablet_is_paired_and_a_reader_looks_on(
     assert bench.wait_for(1)[0]["text"] == "1.2"
     expect(own.locator("#network .code")).not_to_have_text(code, timeout=10_000)
 
+    own.get_by_label("For whom").fill("A student")
     own.get_by_role("button", name="Make a link").click()
-    link = own.get_by_role("textbox", name="Link 1").input_value()
+    link = own.get_by_role("textbox", name="Address of the link for A student").input_value()
     reader = browser.new_context().new_page()
     reader.goto(from_elsewhere(link))
     expect(reader.locator("#onlooker")).to_be_visible(timeout=20_000)
     expect(reader.locator("#next")).to_contain_text("seated fret")
     expect(reader.locator(".entry")).to_be_hidden()
-    own.get_by_role("button", name="End link 1").click()
+    own.get_by_role("button", name="End the link for A student").click()
     expect(reader.get_by_label("Pairing code")).to_be_visible(timeout=20_000)
     assert len(bench.asked) == 1
     for page in (tablet, reader):

@@ -21,7 +21,6 @@
   };
   // Nothing in these two asks the page how large something is: the answer would cost a layout of what was just written.
   const around = afterFrame(() => {
-    bench.drawMode(bench.snap);
     bench.drawNext(bench.snap);
     bench.drawNeck(bench.snap);
     bench.drawFlagged(bench.snap);
@@ -29,6 +28,7 @@
     bench.drawStrip(bench.snap);
   });
   const tile = bench.every(TILE_MS, () => {
+    bench.drawMode(bench.snap);
     bench.drawReading(bench.snap);
     bench.drawQueries(bench.snap);
     bench.drawSure(bench.snap);

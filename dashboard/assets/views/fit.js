@@ -16,7 +16,7 @@
     return bench.section(fill('fit_first'), el('p', {class: 'lead', text: judged.length ? lead : fill('fit_unjudged')}),
       shown.length ? el('ul', {class: 'judged'}, ...shown.map((one) => bench.judgedRow(one, told))) : null,
       bad.length > MOST_NAMED ? el('p', {class: 'calm', text: fill('fit_more', {n: bad.length - MOST_NAMED})}) : null,
-      bench.caution(`${told.beside.cautions.wire} ${told.beside.cautions.slots}`));
+      bench.caution(told.beside.cautions.fit));
   };
 
   const wordOf = (one, {beside}) => bench.words.checks[one.check][one.value_mm < (beside.limits[one.check][0] ?? -Infinity) ? 'below' : 'above'];
@@ -75,6 +75,6 @@
   const draw = (node, told) => bench.drawView(node, [bench.unit, told], () => [bench.standing(told),
     ...(told.report.fit || told.beside.widths.length
       ? [el('div', {class: 'side'}, failing(told), told.report.fit ? wire(told) : null), bench.workedWith(told), chart(told), told.report.fit ? table(told) : null].filter(Boolean)
-      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(`${told.beside.cautions.wire} ${told.beside.cautions.slots}`)), bench.workedWith(told)])]);
+      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(told.beside.cautions.fit)), bench.workedWith(told)])]);
   bench.addView('fit', {what: 'session', wanted: () => ({id: bench.looked()}), rests: () => bench.snap?.told, draw});
 })();
