@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Final
@@ -121,6 +122,9 @@ def observation_of(row: ReadingRow, spec: GaugeSpec, climates: Sequence[Climate]
     )
 
 
+_UNKNOWN: Final = GaugeSpec(kind="")
+
+
 def observations_of(
     kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], climates: Sequence[Climate] = ()
 ) -> list[Observation]:
@@ -142,7 +146,9 @@ class Observer:
 
     def __init__(self) -> None:
         self._climates: list[Climate] = []
-        self._known: dict[tuple[str, int], tuple[ReadingRow, GaugeSpec, Observation | None]] = {}
+        self._known: dict[int, tuple[ReadingRow, GaugeSpec, Observation | None]] = {}
+        """By the identity of a row, which is held here, so that none can be mistaken for a later one."""
+        self._keys: dict[FeatureKey, FeatureKey] = {}
 
     def observations(
         self, kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], climates: Sequence[Climate] = ()
@@ -150,17 +156,23 @@ class Observer:
         """Return what `observations_of` does; a reading seen before gives the very same object."""
         if self._climates != list(climates):
             self._climates, self._known = list(climates), {}
-        unknown = GaugeSpec(kind="")
-        live = (one.row for one in kept if one.taken_back is None)
-        seen = (self._observation(row, specs.get(row.gauge, unknown)) for row in live)
-        return [one for one in seen if one is not None]
+        known, found = self._known, list[Observation]()
+        for one in kept:
+            if one.taken_back is not None:
+                continue
+            row = one.row
+            spec = specs.get(row.gauge, _UNKNOWN)
+            before = known.get(id(row))
+            if before is None or not (before[1] is spec or before[1] == spec):
+                before = known[id(row)] = (row, spec, self._made(row, spec))
+            if before[2] is not None:
+                found.append(before[2])
+        return found
 
-    def _observation(self, row: ReadingRow, spec: GaugeSpec) -> Observation | None:
-        key = row.gauge, row.sequence
-        before = self._known.get(key)
-        if before is None or before[0] is not row or before[1] != spec:
-            before = self._known[key] = (row, spec, observation_of(row, spec, self._climates))
-        return before[2]
+    def _made(self, row: ReadingRow, spec: GaugeSpec) -> Observation | None:
+        """Return the observation; all of one feature have the very same key, which is then found without comparing."""
+        made = observation_of(row, spec, self._climates)
+        return None if made is None else replace(made, key=self._keys.setdefault(made.key, made.key))
 
 
 def _mm_text(nm: int) -> str:

@@ -103,6 +103,7 @@ class Asker:
 
     def __init__(self) -> None:
         self._known: dict[Place, tuple[Group, GaugeSpec, Suspect | None]] = {}
+        self._slips: dict[Place, tuple[Group, list[Suspect]]] = {}
 
     def suspects(
         self, kept: Iterable[KeptReading], specs: Mapping[str, GaugeSpec], answered: Collection[ReadingKey] = ()
@@ -114,8 +115,7 @@ class Asker:
             if one.taken_back is None and row.kind is not None:
                 groups[row.gauge, row.kind, row.fret, row.place, row.feet].append(row)
         sets = list(groups.values())
-        slips = [Suspect(row=row, off_nm=None, others=0) for rows in sets for row in rows
-                 if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
+        slips = [one for place, rows in groups.items() for one in self._slips_of(place, rows)]
         slipped = {one.key for one in slips}
         alone = [*slips, *(one for one in _unlikely(sets) if one.key not in slipped)]
         asked = {one.key for one in alone} - set(answered)
@@ -124,6 +124,14 @@ class Asker:
                  if len(rows) > 1 and not (asked and asked & {(row.gauge, row.sequence) for row in rows}))  # fmt: skip
         odd = [one for one in found if one is not None]
         return [one for one in (*odd, *alone) if one.key not in answered]
+
+    def _slips_of(self, place: Place, rows: Group) -> list[Suspect]:
+        before = self._slips.get(place)
+        if before is None or before[0] != rows:
+            slips = [Suspect(row=row, off_nm=None, others=0) for row in rows
+                     if usual_again_mm(row.kind, row.value_nm / _NM) is not None]  # fmt: skip
+            before = self._slips[place] = (rows, slips)
+        return before[1]
 
     def _of_set(self, place: Place, rows: Group, spec: GaugeSpec, sets: Sequence[Group]) -> Suspect | None:
         if rows[0].kind == STUDY:  # judged by the other sets as well
@@ -140,16 +148,20 @@ def _unlikely(sets: Iterable[Group]) -> list[Suspect]:
     An indicator may be zeroed anywhere: where the middle of its readings lies outside, what is likely lies about that.
     """
     zeroed: defaultdict[tuple[str, str, str | None], Group] = defaultdict(list)
-    for row in (row for rows in sets for row in rows):
-        if row.kind is not None and row.kind in LIKELY_MM:
-            zeroed[row.gauge, row.kind, row.round].append(row)
+    for rows in sets:
+        if rows[0].kind is not None and rows[0].kind in LIKELY_MM:
+            for row in rows:
+                zeroed[row.gauge, rows[0].kind, row.round].append(row)
     found: list[Suspect] = []
     for (_, kind, _), rows in zeroed.items():
         low, high = LIKELY_MM[kind]
+        values_nm = [row.value_nm for row in rows]
         if kind in SIGNED_KINDS and len(rows) >= ZERO_TOLD_BY:
-            middle = median(row.value_nm for row in rows) / _NM
+            middle = median(values_nm) / _NM
             if not low <= middle <= high:
                 low, high = middle - (high - low) / 2, middle + (high - low) / 2
+        if low <= min(values_nm) / _NM and max(values_nm) / _NM <= high:
+            continue
         found += [Suspect(row=row, off_nm=None, others=0, likely_mm=(low, high)) for row in rows
                   if not low <= row.value_nm / _NM <= high]  # fmt: skip
     return found
