@@ -43,8 +43,6 @@ VIEW_WORDS: Final = MappingProxyType({
     "fit_bow": "Back-bow to expect",
     "fit_bow_is": "{size}, between {low} and {high} (95 %)",
     "fit_no_bow": "not foretold: {why}",
-    "fit_choices": "Another wire or blade",
-    "fit_choose": "is compared on the command line: fretledger fit, with a file of your wires and blades",
     "fit_table": "Slot by slot",
     "fit_all": "All {n} places",
     "fit_slot": "slot",

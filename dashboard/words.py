@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from dashboard.bench_words import BENCH_WORDS
+from dashboard.choosing_words import CHOOSING
 from dashboard.gauge_words import GAUGE_VIEW
 from dashboard.setting_words import PAIR, SETTING_WORDS
 from dashboard.shop_words import FACTOR_WORDS, SHOP
@@ -119,6 +120,7 @@ SOURCES: Final = MappingProxyType({
 
 PAGE: Final = MappingProxyType({
     **VIEW_WORDS,
+    **CHOOSING,
     **RECORD,
     **RACK,
     **GAUGE_VIEW,

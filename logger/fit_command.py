@@ -5,15 +5,15 @@ from typing import Any, Final
 
 import numpy as np
 
+from logger.candidates import candidates_of, pairings_json
 from logger.csv_table import read_table
 from logger.errors import ChoicesError, InputFileError, ReadingsFileError
 from logger.evaluate import Evaluation
-from logger.evaluation.estimate import Cause, Estimate
-from logger.evaluation.matching import Pairing, Wire, rank, scattered
+from logger.evaluation.matching import Pairing
 from logger.evaluation.statistics import Floats
 from logger.evaluation.wedging import PRIOR, learn_transfer
 from logger.evaluation.wire import Coils
-from logger.fit_report import Fit, back_bow_json, fit_json
+from logger.fit_report import SURE, Fit, back_bow_json, fit_json
 from logger.limits import LimitSet
 from logger.report import flags
 from logger.sentences import cautions_together, figure, flag_sentence, frets_words, where_words
@@ -36,11 +36,10 @@ def read_choices(path: Path, limits: LimitSet) -> list[Pairing]:
     """
     table = Table(load_toml(path, ChoicesError), where=str(path), error=ChoicesError)
     table.refuse_unknown(("wire", "blade"))
-    wires = [_wire(one) for one in _rows(table, "wire")]
-    blades = [(one.text("name"), _size(one, "kerf")) for one in _rows(table, "blade")]
-    if not wires or not blades:
+    given = candidates_of(_rows(table, "wire"), _rows(table, "blade"))
+    if not given.wires or not given.blades:
         raise ChoicesError(f"{path}: give at least one [[wire]] and one [[blade]]")
-    return rank(wires, blades, limits["tang_clearance"], limits["barb_bite"])
+    return given.ranked(limits)
 
 
 def _rows(table: Table, key: str) -> list[Table]:
@@ -51,23 +50,6 @@ def _rows(table: Table, key: str) -> list[Table]:
         )
     return [Table(one, where=f"{table.where}: [[{key}]] {number}", error=ChoicesError)
             for number, one in enumerate(values, 1)]  # fmt: skip
-
-
-def _wire(table: Table) -> Wire:
-    table.refuse_unknown(("name", "tang_mm", "tang_u_mm", "tang_sd_mm", "span_mm", "span_u_mm", "span_sd_mm"))
-    return Wire(name=table.text("name"), tang=_size(table, "tang"), span=_size(table, "span"))
-
-
-def _size(table: Table, what: str) -> Estimate:
-    """Return a size with its uncertainty and how it scatters from piece to piece."""
-    if what == "kerf":
-        table.refuse_unknown(("name", "kerf_mm", "kerf_u_mm", "kerf_sd_mm"))
-    name = f"{what}:{table.text('name')}"
-    value = table.number(f"{what}_mm", above=0, most=10)
-    u = table.optional_number(f"{what}_u_mm", least=0, most=1) or 0.0
-    sd = table.optional_number(f"{what}_sd_mm", least=0, most=1) or 0.0
-    bare = Estimate(value_mm=value, terms=((Cause(name=name, words=what, u_mm=u), 1.0),) if u else ())
-    return scattered(bare, sd, f"{name}:piece") if sd else bare
 
 
 def read_transfer(path: Path) -> Floats:
@@ -119,10 +101,10 @@ def _work(result: Evaluation, unit: str) -> list[str]:
 def _chances(fit: Fit) -> list[str]:
     if not fit.frets:
         return []
-    sure = [one.fret for one in fit.frets if one.chance >= 0.95]
+    sure = [one.fret for one in fit.frets if one.chance >= SURE]
     lines = [f"fits for sure (95 %): frets {frets_words(sure)}"] if sure else []
     lines += [f"{where_words(one.fret, one.place)}: fits with a chance of {one.chance:.0%}"
-              for one in fit.frets if one.chance < 0.95]  # fmt: skip
+              for one in fit.frets if one.chance < SURE]  # fmt: skip
     return [*lines, ""]
 
 
@@ -171,5 +153,5 @@ def fit_result_json(result: Evaluation, fit: Fit, pairings: list[Pairing]) -> di
     return {
         "instrument": result.instrument.name, "fit": fit_json(fit), "back_bow_mm": back_bow_json(fit),
         "why_no_back_bow": fit.why_no_back_bow or None,
-        "choices": [{"wire": one.wire, "blade": one.blade, "chance": round(one.chance, 6)} for one in pairings],
+        "choices": pairings_json(pairings),
     }  # fmt: skip

@@ -19,6 +19,8 @@ from logger.instrument import Instrument
 from logger.limits import LimitSet
 
 SIZES: Final = ("tang_thickness", "barb_span", "tang_depth", "crown_height")
+SURE: Final = 0.95
+"""A fret with this chance to fit, or more, is said to fit for sure (our choice, as where verdicts pass)."""
 _EVERYWHERE: Final = (*PLACES, None)
 
 
@@ -73,14 +75,19 @@ def fit_of(
     window = None
     if tang is not None and span is not None:
         window = slot_window(tang.value_mm, span.value_mm, limits["tang_clearance"], limits["barb_bite"])
-    frets = tuple(_fret(estimates, fret, limits) for fret in _slotted(estimates))
     pieces, now, then = _pieces(estimates, limits)
     why = _missing(estimates, instrument)
     bow = None if why else _back_bow(estimates, instrument, transfer)
     return Fit(
-        coils=_coils(readings), window=window, frets=tuple(one for one in frets if one is not None), pieces=pieces,
+        coils=_coils(readings), window=window, frets=fits_of(estimates, limits), pieces=pieces,
         pieces_now=now, pieces_then=then, back_bow=bow, why_no_back_bow=why,
     )  # fmt: skip
+
+
+def fits_of(estimates: Mapping[FeatureKey, Estimate], limits: LimitSet) -> tuple[FretFit, ...]:
+    """Return the chance of a fit of every fret whose slot, tang, span and their uncertainties are known."""
+    frets = (_fret(estimates, fret, limits) for fret in _slotted(estimates))
+    return tuple(one for one in frets if one is not None)
 
 
 def _coils(readings: Mapping[FeatureKey, Sequence[Observation]]) -> dict[str, Coils]:

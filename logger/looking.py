@@ -12,6 +12,7 @@ from typing import Any, Final, TypeVar
 
 from logger.beside_report import beside_json
 from logger.cell_report import cell_history, cell_of, cell_report
+from logger.choosing import choose, offered
 from logger.door import QuestionError
 from logger.errors import InputFileError, RecordError, SessionNotFoundError
 from logger.evaluate import Evaluation
@@ -67,6 +68,7 @@ class Looking:
             "shop": self._shop, "compare": self._compare, "levelling": self._levelling,
             "second_sweep": self._second_sweep, "gauges": self._gauges, "cell": self._cell,
             "cell_history": self._cell_history, "seals": self._seals, "verified": self._verified,
+            "choose": self._choose, "candidates": self._candidates,
         }  # fmt: skip
 
     def ask(self, what: str, wanted: Wanted) -> Told:
@@ -81,7 +83,9 @@ class Looking:
                 ``id`` was swept, against the plan of ``id``), ``gauges`` (all in short, and ``gauge`` at length),
                 ``cell`` (``check``, ``fret`` and ``place`` of the neck map of ``id``), ``cell_history`` (the same
                 cell at this visit and those before), ``seals`` (what sealing the instrument of ``id`` would hold, and
-                its records) or ``verified`` (how those records check).
+                its records), ``verified`` (how those records check), ``choose`` (the chance that frets fit, for the
+                wires and blades that `logger.choosing.choose` takes, in ``id``) or ``candidates`` (those that the
+                store knows).
             wanted: what is asked for, as texts.
 
         Raises:
@@ -103,6 +107,22 @@ class Looking:
 
     def _levelling(self, reader: StoreReader, wanted: Wanted) -> Told:
         return replan(self._judgement(reader, wanted)[0], wanted)
+
+    def _choose(self, reader: StoreReader, wanted: Wanted) -> Told:
+        return choose(self._judgement(reader, wanted)[0], wanted)
+
+    def _candidates(self, reader: StoreReader, wanted: Wanted) -> Told:
+        session = self._named(reader, wanted.get("id", ""))
+        return offered(reader, session, reader.sessions(), self._one_by_one(reader))
+
+    def _one_by_one(self, reader: StoreReader) -> Callable[[str], Evaluation]:
+        """Return what judges one visit at a time, so that other questions come between."""
+
+        def evaluated(visit: str) -> Evaluation:
+            with self._lock:
+                return self._evaluated(reader, state_of(reader, visit))
+
+        return evaluated
 
     def _second_sweep(self, reader: StoreReader, wanted: Wanted) -> Told:
         found, told = self._judgement(reader, wanted)
@@ -184,12 +204,7 @@ class Looking:
         session = self._named(reader, wanted.get("id", ""))
         neck = reader.session(session).instrument
         visits = [one for one in reader.sessions() if one.instrument == neck]
-
-        def evaluated(visit: str) -> Evaluation:
-            with self._lock:  # for one visit at a time: other questions come between
-                return self._evaluated(reader, state_of(reader, visit))
-
-        return cell_history(visits, session, cell_of(wanted), evaluated)
+        return cell_history(visits, session, cell_of(wanted), self._one_by_one(reader))
 
     def _named(self, reader: StoreReader, named: str) -> str:
         """Return the session that is asked about, else the one at the bench.

@@ -58,7 +58,6 @@
   };
   const wire = (told) => bench.section(fill('fit_wire'), bench.facts([
     [fill('fit_slots'), windowWords(told.report.fit.slots_that_fit)], ...told.report.fit.wire.map(coil), pieces(told.report.fit), bow(told),
-    [fill('fit_choices'), fill('fit_choose')],
   ], 'stacked'));
 
   const table = (told) => {
@@ -74,7 +73,7 @@
 
   const draw = (node, told) => bench.drawView(node, [bench.unit, told], () => [bench.standing(told),
     ...(told.report.fit || told.beside.widths.length
-      ? [el('div', {class: 'side'}, failing(told), told.report.fit ? wire(told) : null), bench.workedWith(told), chart(told), told.report.fit ? table(told) : null].filter(Boolean)
-      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(told.beside.cautions.fit)), bench.workedWith(told)])]);
+      ? [el('div', {class: 'side'}, failing(told), told.report.fit ? wire(told) : null), bench.workedWith(told), bench.whichWire(told), chart(told), told.report.fit ? table(told) : null].filter(Boolean)
+      : [bench.section(fill('fit_first'), el('p', {class: 'lead', text: fill('fit_none')}), bench.caution(told.beside.cautions.fit)), bench.workedWith(told), bench.whichWire(told)])]);
   bench.addView('fit', {what: 'session', wanted: () => ({id: bench.looked()}), rests: () => bench.snap?.told, draw});
 })();
