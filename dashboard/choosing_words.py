@@ -56,7 +56,7 @@ CHOOSING: Final = MappingProxyType({
     "choose_percent": "{p} %",
     "choose_nearly": "over 99 %",
     "choose_hardly": "under 1 %",
-    "choose_sure": "{n} of {of} fit for sure; least {p}, {where}",
+    "choose_sure": "{n} of {of} fit for sure. Least: {where}, {p}",
     "choose_no_slots": "none measured",
     "choose_key": "Fits: 95 % or more. Does not fit: 5 % or less. Clearance and bite must both hold. In slots that are "
     "sawn, the worst place of every fret counts.",

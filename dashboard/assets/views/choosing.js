@@ -33,11 +33,13 @@
     } catch { return []; }
   };
 
-  const percent = (p) => (p > 0.99 ? fill('choose_nearly') : p < 0.01 ? fill('choose_hardly') : fill('choose_percent', {p: Math.round(100 * p)}));
+  // Rounding never lifts a chance over the line that its word is said by.
+  const rounded = (p) => (p >= SURE || p <= NEVER ? Math.round(100 * p) : Math.min(100 * SURE - 1, Math.max(100 * NEVER + 1, Math.round(100 * p))));
+  const percent = (p) => (p > 0.99 ? fill('choose_nearly') : p < 0.01 ? fill('choose_hardly') : fill('choose_percent', {p: rounded(p)}));
   const judged = (p) => (p >= SURE ? ['pass', 'choose_fits'] : p <= NEVER ? ['fail', 'choose_not'] : ['', 'choose_may']);
   const cell = (p, best) => {
     const [verdict, said] = judged(p);
-    return el('td', {'data-verdict': verdict || null, 'data-best': best ? 'yes' : null}, el('span', {class: 'chance'}, verdict ? bench.sign(verdict) : '', percent(p)), ' ', el('span', {text: fill(said)}),
+    return el('td', {'data-verdict': verdict || null, 'data-best': best ? 'yes' : null}, verdict ? bench.sign(verdict) : '', el('span', {class: 'chance', text: fill(said)}), `, ${percent(p)}`,
       best ? el('b', {class: 'best', text: ` \u2605\u00a0${fill('choose_is_best')}`}) : '');
   };
 
@@ -70,9 +72,9 @@
       for (const kind of KINDS) {
         for (const input of lists[kind].querySelectorAll('input')) {
           const row = rows[kind][Number(input.closest('fieldset').dataset.at)], why = faultOf(kind, row, input.name);
-          input.toggleAttribute('aria-invalid', false);
           if (why) input.setAttribute('aria-invalid', 'true');
-          bench.by(input.getAttribute('aria-describedby'))?.replaceChildren(why ? bench.capital(why) : '');
+          else input.removeAttribute('aria-invalid');
+          input.nextElementSibling.textContent = bench.capital(why);
         }
         lists[kind].querySelectorAll('fieldset').forEach((set) => {
           const row = rows[kind][Number(set.dataset.at)];
@@ -104,7 +106,7 @@
       delete answer.dataset.busy;
       answer.replaceChildren(...inside.flat().filter(Boolean));
       const why = left();
-      if (why.length) answer.append(el('ul', {class: 'told'}, ...why.map((text) => el('li', {text}))));  // a name keeps its own first letter
+      if (why.length) answer.prepend(el('ul', {class: 'told'}, ...why.map((text) => el('li', {text}))));  // a name keeps its own first letter
     };
     const ask = async () => {
       const mine = ++state.asked, usable = {}, wanted = {id: state.session};

@@ -33,7 +33,7 @@ def test_a_wire_and_a_blade_typed_by_keyboard_are_answered_and_kept(looker: Any)
     expect(table.locator("thead")).to_contain_text("no. 3", timeout=SLOW_MS)
     expect(table.locator("tbody th")).to_have_text("<b>soft</b>")
     expect(table.locator("[data-best]")).to_contain_text("best")
-    expect(table.locator("td").last).to_contain_text("of 3 fit for sure; least")
+    expect(table.locator("td").last).to_contain_text("of 3 fit for sure. Least: Fret 7, bass")
     expect(page.locator(".chosen .lead")).to_have_text(re.compile(r"^Best: <b>soft</b> with no\. 3"))
 
     page.reload()
@@ -95,3 +95,22 @@ def test_rows_are_added_to_a_dozen_and_taken_away_one_by_one(looker: Any) -> Non
     expect(page.locator(".candidate.blade")).to_have_count(11)
     expect(more).to_be_enabled()
     expect(page.get_by_role("button", name="Take away Blade 11")).to_be_focused()
+
+
+def test_a_wrong_size_that_was_kept_says_so_when_the_page_opens_and_rounding_lifts_no_chance(looker: Any) -> None:
+    page, _, look = looker
+    look("fit")
+    wires = [{"name": "soft", "tang_mm": "0.52", "span_mm": "0.7"}, {"name": "odd", "tang_mm": "0.5", "span_mm": "70"}]
+    page.evaluate("(rows) => localStorage.setItem('fretledger.choose.wire', JSON.stringify(rows))", wires)
+    typed(page, "blade", name="no. 3", kerf_mm="0.56")
+    page.route(
+        "**/look/choose*", lambda route: route.fulfill(json={
+            "pairs": [{"wire": "soft", "blade": "no. 3", "chance": 0.9496}],
+            "slots": [{"wire": "soft", "sure": 0, "of": 0}],
+        }),
+    )  # fmt: skip
+    page.reload()
+    expect(page.locator(".candidate.wire .refused").last).to_have_text(
+        "Give a size above 0, at most 10.000 mm", timeout=SLOW_MS
+    )
+    expect(page.locator("table.choosing td")).to_have_text(re.compile("^may fit, 94 %"), timeout=SLOW_MS)
