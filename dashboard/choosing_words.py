@@ -53,9 +53,9 @@ CHOOSING: Final = MappingProxyType({
     "choose_may": "may fit",
     "choose_not": "does not fit",
     "choose_is_best": "best",
-    "choose_percent": "{p} %",
-    "choose_nearly": "over 99 %",
-    "choose_hardly": "under 1 %",
+    "choose_percent": "{p}\u00a0%",
+    "choose_nearly": "over 99\u00a0%",
+    "choose_hardly": "under 1\u00a0%",
     "choose_sure": "{n} of {of} fit for sure. Least: {where}, {p}",
     "choose_no_slots": "none measured",
     "choose_key": "Fits: 95 % or more. Does not fit: 5 % or less. Clearance and bite must both hold. In slots that are "

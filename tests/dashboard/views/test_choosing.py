@@ -113,4 +113,4 @@ def test_a_wrong_size_that_was_kept_says_so_when_the_page_opens_and_rounding_lif
     expect(page.locator(".candidate.wire .refused").last).to_have_text(
         "Give a size above 0, at most 10.000 mm", timeout=SLOW_MS
     )
-    expect(page.locator("table.choosing td")).to_have_text(re.compile("^may fit, 94 %"), timeout=SLOW_MS)
+    expect(page.locator("table.choosing td")).to_have_text(re.compile("^may fit, 94\u00a0%"), timeout=SLOW_MS)
