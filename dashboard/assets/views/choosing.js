@@ -39,7 +39,7 @@
   const judged = (p) => (p >= SURE ? ['pass', 'choose_fits'] : p <= NEVER ? ['fail', 'choose_not'] : ['', 'choose_may']);
   const cell = (p, best) => {
     const [verdict, said] = judged(p);
-    return el('td', {'data-verdict': verdict || null, 'data-best': best ? 'yes' : null}, verdict ? bench.sign(verdict) : '', el('span', {class: 'chance', text: fill(said)}), `, ${percent(p)}`,
+    return el('td', {'data-verdict': verdict || null, 'data-best': best ? 'yes' : null}, el('span', {class: 'chance'}, verdict ? bench.sign(verdict) : '', fill(said)), `, ${percent(p)}`,
       best ? el('b', {class: 'best', text: ` \u2605\u00a0${fill('choose_is_best')}`}) : '');
   };
 

@@ -114,3 +114,17 @@ def test_a_wrong_size_that_was_kept_says_so_when_the_page_opens_and_rounding_lif
         "Give a size above 0, at most 10.000 mm", timeout=SLOW_MS
     )
     expect(page.locator("table.choosing td")).to_have_text(re.compile("^may fit, 94\u00a0%"), timeout=SLOW_MS)
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_the_answer_and_a_refused_field_hold_the_rules_for_every_reader(looker: Any, broken: Any, theme: str) -> None:
+    page, _, look = looker
+    look("fit")
+    page.evaluate("(theme) => { localStorage.setItem('fretledger.theme', theme); fretledger.tell('look'); }", theme)
+    page.locator("#choose-add-wire").click()
+    typed(page, "wire", name="soft", tang_mm="0.52", span_mm="0.7")
+    page.locator("input[id^='choose-wire-tang_mm-']").last.fill("thick")
+    typed(page, "blade", name="no. 3", kerf_mm="0.56")
+    expect(page.locator("table.choosing td").first).to_be_visible(timeout=SLOW_MS)
+    page.locator(".candidates details").first.evaluate("(node) => { node.open = true; }")
+    assert broken(page) == []
