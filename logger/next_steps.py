@@ -14,8 +14,9 @@ STEP_OF: Final = {
     "tang_clearance": "fit", "barb_bite": "fit", "slot_depth_spare": "fit",
 }  # fmt: skip
 """Which step sees to a check that failed."""
-ORDER: Final = ("reseat", "level", "board", "fit")
-"""Seating before levelling: levelling a loose fret is the classic mistake (common practice, no source)."""
+ORDER: Final = ("board", "fit", "reseat", "level")
+"""What may pull frets comes before seating, seating before levelling: levelling a loose fret is the classic mistake
+(common practice, no source)."""
 
 
 def next_steps(verdicts: Iterable[CheckVerdict], progress: Sequence[Progress]) -> list[dict[str, Any]]:
@@ -37,7 +38,7 @@ def next_steps(verdicts: Iterable[CheckVerdict], progress: Sequence[Progress]) -
         frets = [fret for fret in _frets(own) if step != "level" or fret not in seen]  # a fret is re-seated first
         if own:
             steps.append({"step": step, "frets": frets})
-        seen += frets
+        seen += frets if step == "reseat" else []
     return [*steps, {"step": "seal_later" if failed else "seal"}] if found else steps
 
 

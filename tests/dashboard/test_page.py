@@ -128,6 +128,11 @@ def test_a_bracket_shows_both_ends(bench: Any, page: Page) -> None:
     expect(page.locator("#reading")).to_contain_text("Between 0.550 and 0.600 mm")
 
 
+def test_a_reading_taken_back_says_so_where_it_stands_large(bench: Any, page: Page) -> None:
+    bench.take(None, taken_back=True, because="")
+    expect(page.locator("#reading .verdict")).to_have_text("taken back")
+
+
 def test_unassigned_reading_says_so(bench: Any, page: Page) -> None:
     bench.take(None, unassigned=True, because="")
     expect(page.locator("#reading .verdict")).to_have_text("Kept, belongs to no feature yet")

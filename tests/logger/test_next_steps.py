@@ -24,10 +24,10 @@ def test_hands_go_from_what_is_missing_over_seating_to_levelling_and_the_seal() 
     assert next_steps(found, [Progress("wire", 0, 16, 16), FULL[1]]) == [
         {"step": "skipped", "stages": ["wire"]},
         {"step": "again", "frets": [5]},
-        {"step": "reseat", "frets": [3, 7]},
-        {"step": "level", "frets": [9]},
         {"step": "board", "frets": [14]},
         {"step": "fit", "frets": []},
+        {"step": "reseat", "frets": [3, 7]},
+        {"step": "level", "frets": [9]},
         {"step": "seal_later"},
     ]
 

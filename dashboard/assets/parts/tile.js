@@ -81,7 +81,7 @@
     ].filter(Boolean);
     return el('p', {class: 'spread'}, ...parts.map((text) => el('span', {text})));
   };
-  bench.unjudged = (last) => fill(last.unassigned ? 'unassigned' : bench.snap?.study ? 'study_kept' : 'unjudged');
+  bench.unjudged = (last) => fill(last.taken_back ? 'taken_back' : last.unassigned ? 'unassigned' : bench.snap?.study ? 'study_kept' : 'unjudged');
   const verdict = (last) => {
     if (!last.verdict) return el('p', {class: 'verdict', text: bench.unjudged(last)});
     return el('p', {class: 'verdict'}, bench.sign(last.verdict), el('span', {text: bench.large(last.verdict)}));
