@@ -1,6 +1,7 @@
 """The shape of what a person tells the bench beside readings; what it means is for the bench to judge."""
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, Final
 
 from dashboard import told_words
@@ -28,21 +29,26 @@ KEYS: Final[Mapping[str, frozenset[str]]] = {
 """What each of these actions carries beside ``do``."""
 
 
+def _fault_of_texts(given: Mapping[str, Any], most: Mapping[str, int]) -> str | None:
+    """Say which of some texts, each with the most characters that it may have, is none or too long."""
+    for name, length in most.items():
+        value = given.get(name)
+        if not isinstance(value, str) or len(value) > length:
+            return told_words.BAD_TEXT.format(name=name[:40], most=length)
+    return None
+
+
 def _fault_of_factors(action: Mapping[str, Any]) -> str | None:
     given = action.get("factors")
     if not isinstance(given, dict) or not 1 <= len(given) <= MOST_FACTORS:
         return told_words.BAD_FACTORS.format(most=MOST_FACTORS)
-    for name, value in given.items():
-        if not isinstance(value, str) or len(value) > MOST_TEXT:
-            return told_words.BAD_TEXT.format(name=name[:40], most=MOST_TEXT)
-    return None
+    return _fault_of_texts(given, dict.fromkeys(given, MOST_TEXT))
 
 
 def _fault_of_note(action: Mapping[str, Any]) -> str | None:
-    for name, most in (("session", MOST_TEXT), ("text", MOST_NOTE), ("who", MOST_TEXT)):
-        value = action.get(name)
-        if not isinstance(value, str) or len(value) > most:
-            return told_words.BAD_TEXT.format(name=name, most=most)
+    fault = _fault_of_texts(action, {"session": MOST_TEXT, "text": MOST_NOTE, "who": MOST_TEXT})
+    if fault is not None:
+        return fault
     replaces = action.get("replaces")
     if not isinstance(action.get("customer"), bool) or isinstance(replaces, bool):
         return told_words.BAD_NOTE
@@ -50,9 +56,9 @@ def _fault_of_note(action: Mapping[str, Any]) -> str | None:
 
 
 def _fault_of_check(action: Mapping[str, Any]) -> str | None:
-    for name in ("gauge", "who"):
-        if not isinstance(action.get(name), str) or len(action[name]) > MOST_TEXT:
-            return told_words.BAD_TEXT.format(name=name, most=MOST_TEXT)
+    fault = _fault_of_texts(action, {"gauge": MOST_TEXT, "who": MOST_TEXT})
+    if fault is not None:
+        return fault
     rows, repeats, at_c = action.get("sizes"), action.get("repeats"), action.get("temperature_c")
     if not isinstance(rows, list) or len(rows) > MOST_ROWS or not all(map(_is_size, rows)):
         return told_words.BAD_SIZES.format(most=MOST_ROWS)
@@ -67,26 +73,9 @@ def _is_size(row: object) -> bool:
     )
 
 
-def _fault_of_check_typed(action: Mapping[str, Any]) -> str | None:
-    text = action.get("text")
-    return (
-        None
-        if isinstance(text, str) and len(text) <= MOST_NOTE
-        else told_words.BAD_TEXT.format(name="text", most=MOST_NOTE)
-    )
-
-
-def _fault_of_correct(action: Mapping[str, Any]) -> str | None:
-    name = action.get("gauge")
-    return (
-        None
-        if isinstance(name, str) and len(name) <= MOST_TEXT
-        else told_words.BAD_TEXT.format(name="gauge", most=MOST_TEXT)
-    )
-
-
 FAULTS: Final[Mapping[str, Callable[[Mapping[str, Any]], str | None]]] = {
     "factors": _fault_of_factors, "note": _fault_of_note, "check_begin": _fault_of_check,
-    "check_typed": _fault_of_check_typed, "check_correct": _fault_of_correct,
+    "check_typed": partial(_fault_of_texts, most={"text": MOST_NOTE}),
+    "check_correct": partial(_fault_of_texts, most={"gauge": MOST_TEXT}),
 }  # fmt: skip
 """What is wrong with the shape of each of these actions, None where nothing is."""

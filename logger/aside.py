@@ -6,9 +6,8 @@ from contextlib import suppress
 from typing import Final
 
 from logger.door import Answer
+from logger.recorder import PATIENCE_S
 
-PATIENCE_S: Final = 3.0
-"""How long an answer waits for the disk."""
 LATE: Final = "not on the disk yet: it is kept as soon as the disk takes it, do not say it again"
 BUSY: Final = "the disk has not taken what was told before; wait until it has, then say it again"
 
