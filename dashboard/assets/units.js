@@ -15,7 +15,8 @@
   bench.number = (mm) => fixed(inUnit(mm), DECIMALS[bench.unit]);
   bench.length = (mm) => `${bench.number(mm)} ${bench.unit}`;
   // Scale lengths and distances along the neck need fewer decimals.
-  bench.long = (mm) => `${fixed(inUnit(mm), DECIMALS[bench.unit] - 1)} ${bench.unit}`;
+  bench.round = (mm) => fixed(inUnit(mm), DECIMALS[bench.unit] - 1);
+  bench.long = (mm) => `${bench.round(mm)} ${bench.unit}`;
   bench.thousandths = (mm) => bench.fill('thousandths', {n: fixed(mm / MM_PER_IN * 1000, 1)});
   bench.mm = (nm) => nm / 1e6;
   bench.scaled = inUnit;

@@ -1,6 +1,7 @@
 """What stands beside the readings: queries, how sure a verdict is, the air, and what the gauges are worth."""
 
 import re
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -64,6 +65,17 @@ def page(shared: Any) -> Page:
     return page
 
 
+@pytest.fixture
+def laptop(page: Page) -> Iterator[Page]:
+    """The page in a window as low as a small laptop has it, with nothing said."""
+    before = page.viewport_size
+    page.evaluate("() => fretledger.said('')")
+    page.set_viewport_size({"width": 1280, "height": 800})
+    yield page
+    assert before
+    page.set_viewport_size(before)
+
+
 def test_a_query_is_asked_with_its_words_and_two_answers(bench: Any, page: Page) -> None:
     bench.take()
     bench.publish(queries=[QUERY])
@@ -81,9 +93,63 @@ def test_a_query_is_asked_with_its_words_and_two_answers(bench: Any, page: Page)
 def test_a_query_of_an_earlier_reading_says_which(bench: Any, page: Page) -> None:
     bench.publish(queries=[QUERY, {**QUERY, "sequence": 2}])
     expect(page.locator("[data-query]")).to_have_count(2)
+    expect(page.get_by_text("1 more reading is asked about")).to_be_visible()
     expect(page.locator("[data-query]").first).to_contain_text("Fret 7, treble: height of the seated fret: 1.203 mm")
     page.locator("#unit-in").click()
     expect(page.locator("[data-query]").first).to_contain_text("It stands 2.4 thou")
+
+
+@pytest.mark.parametrize("count", [1, 2, 5])
+def test_open_questions_leave_the_verdict_and_the_field_on_the_screen(bench: Any, laptop: Page, count: int) -> None:
+    bench.take("fail", because="Fret 7, treble: the end stands 0.083 ± 0.016 mm above the limit of 0.030 mm")
+    bench.publish(queries=[{**QUERY, "sequence": each} for each in range(9, 9 - count, -1)])
+    expect(laptop.locator("[data-query]").first).to_be_visible()
+    expect(laptop.locator("[data-query]")).to_have_count(count)
+    assert sum(each.is_visible() for each in laptop.locator("[data-query]").all()) == 1
+    for seen in ("#typed", "#reading .number", "#reading .verdict"):
+        expect(laptop.locator(seen)).to_be_in_viewport(ratio=1)
+    field, verdict = laptop.locator(".entry").bounding_box(), laptop.locator("#reading .verdict").bounding_box()
+    assert field
+    assert verdict
+    assert verdict["y"] + verdict["height"] <= field["y"], "the field that stays at the foot covers no verdict"
+    if count > 2:
+        laptop.get_by_text("4 more readings are asked about").click()
+        expect(laptop.locator("[data-query]").last).to_be_visible()
+        bench.publish(caution="Wear glasses.")  # stays open while readings come
+        expect(laptop.locator("[data-query]").last).to_be_visible()
+
+
+def test_leaves_and_a_long_headline_leave_field_and_caution_on_the_screen(bench: Any, laptop: Page) -> None:
+    bench.take("fail", because="Fret 14, centre: the board stands 0.228 ± 0.009 mm over the line through both sides of the join")
+    bench.publish(
+        next={
+            "kind": "board_gap",
+            "fret": 14,
+            "place": "centre",
+            "words": "fret 14, centre: gap under the straightedge on the bare board, blocks on 1 and 20",
+            "how": "edge on two equal blocks; the largest leaf that goes under it, the smallest that does not",
+            "gauge_words": "leaves, typed",
+            "repeat": 1,
+            "of": 1,
+            "bracket": True,
+        },
+        caution="Press-test before you level: levelling a loose fret is the classic mistake. Files and stainless wire"
+        " throw splinters: wear glasses.",
+        decides="Local rules and licensed practice decide, not this program.",
+    )
+    expect(laptop.locator("#next .caution")).to_contain_text("splinters")
+    field, caution = laptop.locator(".entry").bounding_box(), laptop.locator("#next .caution").bounding_box()
+    assert field
+    assert caution
+    assert field["y"] + field["height"] <= 800
+    assert caution["y"] + caution["height"] <= field["y"] + 1
+
+
+def test_the_question_about_the_newest_reading_comes_first(bench: Any, page: Page) -> None:
+    bench.take()
+    older, newest = {**QUERY, "sequence": 4}, {**QUERY, "sequence": bench.shown["last"]["sequence"]}
+    bench.publish(queries=[older, newest])
+    expect(page.locator("[data-query]").first).to_have_attribute("data-query", str(newest["sequence"]))
 
 
 def test_taking_back_from_a_query_by_key_asks_once(bench: Any, page: Page) -> None:

@@ -87,6 +87,34 @@ def test_backspace_names_the_reading_first_and_takes_it_back_then(bench: Any, pa
     assert bench.wait_for(1) == [{"do": "take_back", "gauge": "typed", "sequence": 1}]
 
 
+def test_after_a_typed_reading_the_keys_work_without_leaving_the_field(bench: Any, page: Page) -> None:
+    bench.take()
+    bench.publish(gauges=[])
+    expect(page.locator("#take-now")).to_be_hidden()
+    page.locator("#typed").focus()
+    page.keyboard.type("1.20\n")
+    expect(page.locator("#said")).to_have_text("Taken: 1.20")
+    page.keyboard.press("Backspace")
+    expect(page.locator("#said")).to_contain_text("Backspace once more takes back: Fret 7, treble")
+    page.keyboard.press("Escape")
+    expect(page.locator("#typed")).to_be_focused()
+    page.keyboard.press("Space")  # the pedal, with no gauge that waits: no space gets into the field
+    expect(page.locator("#said")).to_contain_text("No gauge waits to be read")
+    expect(page.locator("#typed")).to_have_value("")
+    page.keyboard.press("ArrowRight")
+    assert done(bench, 2)[1:] == ["skip"]
+
+
+def test_the_question_of_backspace_is_seen_wherever_the_page_stands(bench: Any, page: Page) -> None:
+    bench.take()
+    expect(page.locator("#recent li")).to_have_count(1)
+    page.evaluate("() => scrollTo(0, document.documentElement.scrollHeight)")
+    expect(page.locator("#said")).not_to_be_in_viewport()
+    page.keyboard.press("Backspace")
+    expect(page.locator("#said")).to_be_in_viewport(ratio=1)
+    page.keyboard.press("Escape")
+
+
 def test_any_other_key_between_leaves_the_reading(bench: Any, page: Page) -> None:
     bench.take()
     expect(page.locator("#recent li")).to_have_count(1)

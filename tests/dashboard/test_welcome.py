@@ -50,7 +50,11 @@ def test_the_guide_stays_until_there_is_a_verdict_and_says_what_it_is(bench: Any
     bench.publish(stage="seating")
     bench.take(verdict=None)
     expect(step(page)).to_contain_text("Type three heights")
+    expect(step(page)).to_contain_text("try 1.20, 1.21, 1.20")
     bench.take("pass")
+    expect(step(page)).to_contain_text("Read the verdict")
+    bench.take(verdict=None)
+    expect(page.locator("#reading .verdict")).to_have_text("Kept, not judged yet")
     expect(step(page)).to_contain_text("Read the verdict")
 
 

@@ -8,6 +8,8 @@
   const ELSEWHERE = ['climate', 'factors', 'note'];
   const KEYS = {F2: 'repeat', F4: 'take-now', F8: 'skip', F9: 'take-back'};
   let field = null;
+  // Whoever deletes what was typed goes on pressing Backspace: in the field it asks about a reading only after an Enter.
+  bench.deleting = false;
 
   const submit = (text) => {
     const line = text.trim().slice(0, MOST);
@@ -16,6 +18,7 @@
   const enter = () => {
     const line = field.value;
     field.value = '';
+    bench.deleting = false;
     submit(line);
   };
 
@@ -30,10 +33,15 @@
 
   // What keys on the bench do without a button of their own.
   bench.work = work;
-  bench.said = (text) => {
+  // What was done makes room again by itself; what was not stays until the next answer.
+  const SAID_MS = 6000;
+  let forget = 0;
+  bench.said = (text, {done = true, stays = false} = {}) => {
     const said = bench.by('said');
-    said.dataset.done = 'yes';
+    clearTimeout(forget);
+    said.dataset.done = done ? 'yes' : 'no';
     said.textContent = text;
+    if (done && !stays) forget = setTimeout(() => { said.textContent = ''; }, SAID_MS);
   };
   const editable = bench.editable = (node) => Boolean(node?.closest?.('input:not([type=checkbox]), textarea, select, [contenteditable]'));
   const onKey = (event) => {
@@ -79,12 +87,11 @@
 
   const answered = (item, answer) => {
     if (ELSEWHERE.includes(item.do) || item.do.startsWith('check_') || (item.do === 'example' && answer.done)) return;  // said where it was typed
-    const said = bench.by('said');
-    said.dataset.done = answer.done ? 'yes' : 'no';
-    said.textContent = bench.capital(answer.text);
+    if (answer.done && bench.asking()) return;  // what is asked about taking back stays to be read
+    bench.said(bench.capital(answer.text), answer);
     if (item.do !== 'typed' || answer.done) return;
     const line = fill('not_taken', {text: item.text, why: answer.text});
-    said.textContent = '';
+    bench.said('');
     bench.by('refused').append(el('li', {'data-refused': item.text}, el('span', {text: line}),
       el('button', {type: 'button', class: 'small', 'data-put-back': item.text, text: fill('put_back')}),
       el('button', {type: 'button', class: 'small', 'data-dismiss': true, text: fill('dismiss')})));
@@ -120,6 +127,8 @@
       el('div', {class: 'box'}, field, el('span', {id: 'typed-unit'}), el('button', {id: 'enter', type: 'button', text: fill('enter')})),
       el('span', {id: 'queued', role: 'status'}));
     field.addEventListener('paste', onPaste);
+    field.addEventListener('input', () => { bench.deleting = true; });
+    field.addEventListener('blur', () => { bench.deleting = false; });
     look();
     queued(bench.unsent());
   });

@@ -21,7 +21,8 @@
   const arm = (reading) => {
     clearTimeout(forget);
     armed = reading;
-    bench.said(fill('back_armed', {words: bench.capital(bench.whatOf(reading)), value: bench.valueWords(reading)}));
+    bench.said(fill('back_armed', {words: bench.capital(bench.whatOf(reading)), value: bench.valueWords(reading)}), {stays: true});
+    bench.by('said').scrollIntoView({block: 'nearest'});  // asked where it is seen, wherever the page stands
     forget = setTimeout(() => disarm(fill('back_left')), FORGET_MS);
   };
   const back = () => {
@@ -35,6 +36,7 @@
     disarm();
     bench.ask({do: 'take_back', gauge, sequence});
   };
+  bench.asking = () => Boolean(armed);
   const another = (by) => {
     const list = takeable(), now = list.findIndex((each) => keyOf(each) === keyOf(armed));
     arm(list[Math.min(Math.max(now + by, 0), list.length - 1)] ?? armed);
@@ -56,6 +58,8 @@
     box.querySelector('h2').focus();
   };
 
+  // A pedal pressed where no gauge waits to be read says so; as a space in the field it would stop every other key.
+  const take = () => (!bench.by('take-now').hidden ? bench.work['take-now'] : bench.pedal() !== 'pagedown' ? () => bench.said(fill('pedal_nothing')) : null);
   const onBench = () => bench.view() === 'bench' && document.documentElement.dataset.role !== 'reader';
   const unskip = () => { if (!bench.by('unskip').hidden) bench.work.unskip(); };
   const plain = {ArrowRight: () => bench.work.skip(), ArrowLeft: unskip, Backspace: back};
@@ -67,9 +71,9 @@
     if (!onBench()) return null;
     if (armed && whenArmed[event.key]) return whenArmed[event.key];
     const presses = onControl && PRESSING.includes(event.key);  // the button that has the focus
-    if (bench.isPedal(event) && !presses) return bench.by('take-now').hidden ? null : bench.work['take-now'];
+    if (bench.isPedal(event) && !presses) return take();
     if (inField && event.key === 'Escape') return () => field.blur();
-    if (active?.closest?.('[role=grid]') || (inField && event.key === 'Backspace')) return null;
+    if (active?.closest?.('[role=grid]') || (inField && event.key === 'Backspace' && bench.deleting)) return null;
     return plain[event.key] ?? null;
   };
   // True when the key was one of these; what it would do by itself is then not wanted.

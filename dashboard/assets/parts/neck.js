@@ -3,11 +3,12 @@
   const bench = (window.fretledger = window.fretledger || {});
   const DOTS = [3, 5, 7, 9, 12, 15, 17, 19, 21, 24];  // position markers, common practice, no source
   const PLACE_AT = {treble: 0.14, centre: 0.5, bass: 0.86};
-  const NARROW_PX = 620;
+  const NARROW_PX = 620, LOW_PX = 860;
   // Asked once for every change of the page's width, never while a reading is drawn: an answer costs a layout of the page.
-  let width = 0, rem = 17;
+  let width = 0, rem = 17, low = false;
   bench.measureNeck = () => {
     width = Math.round(bench.by('neck').parentElement.clientWidth);
+    low = innerHeight <= LOW_PX;
     rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
   };
   // All sizes below are for type of 17 px and grow with it.
@@ -18,7 +19,7 @@
 
   const sizes = (width, frets) => {
     const small = width < NARROW_PX;
-    const left = small ? 16 : grown(58), right = 6, top = grown(small ? 34 : 38), board = grown(small ? 62 : 78);
+    const left = small ? 16 : grown(58), right = 6, top = grown(small ? 34 : 38), board = grown(small || low ? 62 : 78);
     const end = bench.fretAt(frets, 1) + 0.45 * (bench.fretAt(frets, 1) - bench.fretAt(frets - 1, 1));
     const along = (fret) => left + bench.fretAt(fret, 1) / end * (width - left - right);
     const flare = (x) => (1 - (x - left) / (width - left)) * board * 0.09;  // narrower at the nut
@@ -126,9 +127,9 @@
     const node = bench.by('neck'), frets = snap.instrument?.frets, joins = snap.instrument?.join_fret;
     node.hidden = !frets;
     if (!frets || !width) return;
-    bench.draw(node, [width, rem, frets, joins], () => (parts = build(frets, joins)).svg);
+    bench.draw(node, [width, rem, low, frets, joins], () => (parts = build(frets, joins)).svg);
     const {next, last} = snap, flagged = bench.flaggedFrets(snap).filter(({fret}) => fret <= frets);
-    const state = [width, rem, frets, joins, next?.fret, next?.place, next?.words, last?.fret, last?.place, last?.verdict, last?.words, flagged];
+    const state = [width, rem, low, frets, joins, next?.fret, next?.place, next?.words, last?.fret, last?.place, last?.verdict, last?.words, flagged];
     const {at, counted, marks, svg} = parts;
     bench.draw(marks, state, () => {
       const {tags, more} = bench.tagsAt(at, flagged);

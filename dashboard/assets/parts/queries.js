@@ -15,15 +15,33 @@
   });
   // The last reading stands large just below.
   const isLast = (each) => Boolean(bench.snap?.last) && bench.queryKey(bench.snap.last) === bench.queryKey(each);
-  const query = (each) => el('div', {class: 'query', 'data-query': each.sequence, 'data-query-gauge': each.gauge},
-    el('h2', {}, bench.sign('remeasure'), fill('query')),
+  const query = (each, at) => el('div', {class: 'query', 'data-query': each.sequence, 'data-query-gauge': each.gauge},
+    at ? '' : el('h2', {}, bench.sign('remeasure'), fill('query')),  // one question over all of them
     el('div', {class: 'actions'},
       button(each, 'data-take-back', fill('take_back'), fill('take_back_this', {words: bench.whatOf(each), value: value(each)})),
       button(each, 'data-keep', fill('keep'), fill('keep_this', {words: bench.whatOf(each), value: value(each)}))),
-    isLast(each) ? '' : el('p', {class: 'asks', text: bench.capital(fill('query_value', {words: bench.whatOf(each), value: value(each)}))}),
-    el('p', {class: 'told', text: bench.sentence(each, 'text')}));
+    el('p', {class: 'told'},
+      isLast(each) ? '' : el('strong', {class: 'asks', text: `${bench.capital(fill('query_value', {words: bench.whatOf(each), value: value(each)}))}. `}),
+      bench.sentence(each, 'text')));
+  // One stands open, so that the last reading keeps its place on the screen; the others wait behind a line that counts them.
+  // The newest reading comes first: its gauge is still in the hand.
+  const age = (each) => {
+    const at = (bench.snap?.recent ?? []).findIndex((one) => bench.queryKey(one) === bench.queryKey(each));
+    return at < 0 ? Infinity : at;
+  };
+  const newestFirst = (queries) => {
+    const ages = new Map(queries.map((each) => [each, age(each)]));
+    return [...queries].sort((a, b) => (ages.get(a) === ages.get(b) ? 0 : ages.get(a) - ages.get(b)));
+  };
+  const questions = (queries) => {
+    const drawn = queries.map(query), waiting = drawn.splice(1);
+    return waiting.length ? [...drawn, el('details', {'data-fold': 'queries'}, el('summary', {text: bench.count('query_more', waiting.length)}), ...waiting)] : drawn;
+  };
 
-  bench.drawQueries = ({queries}) => bench.draw(bench.by('queries'), [bench.unit, queries ?? [], [...asked], (queries ?? []).map(isLast)], () => (queries ?? []).map(query));
+  bench.drawQueries = ({queries}) => {
+    const list = newestFirst(queries ?? []), node = bench.by('queries');
+    bench.keepOpen(node, () => bench.draw(node, [bench.unit, list, [...asked], list.map(isLast)], () => questions(list)));
+  };
 
   const redraw = () => { if (bench.snap) bench.drawQueries(bench.snap); };
   document.addEventListener('click', (event) => {

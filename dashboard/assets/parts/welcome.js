@@ -3,12 +3,13 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const BEFORE = ['wire', 'board', 'slots'], TRIAL_MM = [1.2, 1.21];
-  let begun = false, asked = null, example = false;
+  let begun = false, asked = null, example = false, judged = false;
 
   const wanted = (snap) => bench.recall('welcome') !== 'done' && !snap.demo && !snap.study && document.documentElement.dataset.role !== 'reader'
     && (begun || (snap.state === 'measuring' && (snap.seq ?? 0) === 0));
-  const step = (snap) => (snap.last?.verdict ? 3 : BEFORE.includes(snap.stage) ? 1 : 2);
-  const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more, {one: bench.number(TRIAL_MM[0]), two: bench.number(TRIAL_MM[1])})}));
+  // Once there was a verdict the guide goes back to no earlier step.
+  const step = (snap) => ((judged ||= Boolean(snap.last?.verdict)) ? 3 : BEFORE.includes(snap.stage) ? 1 : 2);
+  const line = (number, now, title, more) => el('li', {'aria-current': number === now ? 'step' : null}, el('strong', {text: fill(title)}), el('span', {text: fill(more, {one: bench.round(TRIAL_MM[0]), two: bench.round(TRIAL_MM[1])})}));
   const button = (id, words, given = {}) => el('button', {id, type: 'button', class: 'action', ...given, text: fill(words)});
   // On the bench's own machine a press starts it; elsewhere its address would lead nowhere.
   const own = () => ['127.0.0.1', 'localhost', '[::1]'].includes(location.hostname);
