@@ -120,7 +120,8 @@ def test_open_questions_leave_the_verdict_and_the_field_on_the_screen(bench: Any
 
 
 def test_leaves_and_a_long_headline_leave_field_and_caution_on_the_screen(bench: Any, laptop: Page) -> None:
-    bench.take("fail", because="Fret 14, centre: the board stands 0.228 ± 0.009 mm over the line through both sides of the join")
+    because = "Fret 14, centre: the board stands 0.228 ± 0.009 mm over the line through both sides of the join"
+    bench.take("fail", because=because)
     bench.publish(
         next={
             "kind": "board_gap",
