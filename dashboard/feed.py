@@ -20,6 +20,7 @@ from typing import Any, Final
 from flask import Flask, Response, abort, request
 
 from dashboard import told_shapes, words
+from dashboard.guard import STREAM, refused_stream
 from dashboard.network import WELCOME, for_whoever_asks
 from logger.door import Answer, Door, QuestionError, Snapshot
 from logger.features import NM_PER
@@ -163,12 +164,12 @@ class Feed:
 
     def _feed(self) -> Response:
         if self._over() or not self._slots.acquire(blocking=False):
-            return Response(words.BUSY, 503, mimetype="text/plain")
+            return refused_stream(503) or Response(words.BUSY, 503, mimetype="text/plain")
         left = request.environ.get("waitress.client_disconnected", lambda: False)
         welcome = request.environ.get(WELCOME, lambda: True)  # a link to look on may be ended while it is used
         response = Response(
             self.events(lambda: left() or not welcome()),
-            mimetype="text/event-stream",
+            mimetype=STREAM,
             headers={"Cache-Control": "no-store"},
         )
         response.call_on_close(self._slots.release)  # also when the page went before the first event

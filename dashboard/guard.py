@@ -29,6 +29,8 @@ OWN_PAGE: Final = "Own-Page"
 """Header of what the page's own scripts ask. A refusal that they provoke by design, and tell in words, comes to them as
 a success with its status in the header ``Refused``: the browser would print every other one as an error of the page."""
 REFUSED: Final = "Refused"
+STREAM: Final = "text/event-stream"
+"""What an event stream of a page accepts; it can send no header, so its refusal is an event of a stream that ends."""
 NOT_OURS: Final = frozenset({500, 501, 502})
 """What went wrong stays wrong, also for the page."""
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
@@ -104,6 +106,13 @@ def _admit() -> None:
             abort(413, too_large(ATTACH_PATH))
     elif (request.content_length or 0) > MAX_BODY_BYTES:
         abort(413, too_large(request.path))
+
+
+def refused_stream(status: int) -> Response | None:
+    """Return the refusal that a page's event stream understands, or None where somebody else asks."""
+    if STREAM not in request.headers.get("Accept", ""):
+        return None
+    return Response(f"event: refused\ndata: {status}\n\n", mimetype=STREAM, headers={"Cache-Control": "no-store"})
 
 
 def too_large(path: str) -> str:

@@ -15,6 +15,7 @@ import segno
 from flask import Flask, Response, abort, redirect, request
 from werkzeug.wrappers import Response as Answered
 
+from dashboard.guard import refused_stream
 from dashboard.pairing import LINK_DAYS, Code, Link, Pairing, Role, TooManyTriesError
 from dashboard.words_record import LOOK_ONLY
 from logger.names import brief, text_fault
@@ -120,7 +121,7 @@ class Network:
         if request.endpoint in {"pair", "see"}:
             return None
         if role is Role.STRANGER:
-            return self._form(401)
+            return (refused_stream(401) if request.endpoint == "feed" else None) or self._form(401)
         if role is Role.READER and request.method not in {"GET", "HEAD"}:
             abort(403, "this link is for looking on; pair this browser to take readings")
         if role is Role.READER and request.endpoint == "attached":

@@ -113,6 +113,8 @@ def test_streams_are_capped_and_given_back() -> None:
     Feed(Door(lambda *_: Answer(done=True)), most_streams=1).register(server)
     first = server.test_client().get("/feed")
     assert server.test_client().get("/feed").status_code == 503
+    refused = server.test_client().get("/feed", headers={"Accept": "text/event-stream"})
+    assert (refused.status_code, refused.text) == (200, "event: refused\ndata: 503\n\n")  # no error in the console
     first.close()
     again = server.test_client().get("/feed")
     assert again.status_code == 200

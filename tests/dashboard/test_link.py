@@ -92,14 +92,18 @@ def test_readings_typed_while_the_bench_is_away_arrive_once(
     assert len(bench.asked) == 2
 
 
+@pytest.mark.parametrize(
+    "refusal",
+    [
+        {"status": 503, "body": "busy"},
+        {"status": 200, "content_type": "text/event-stream", "body": "event: refused\ndata: 503\n\n"},
+    ],
+)
 def test_without_a_free_stream_the_page_asks_for_snapshots(
-    bench: Any,
-    served: RunningPage,
-    page_of: Any,
-    monkeypatch: pytest.MonkeyPatch,
+    bench: Any, served: RunningPage, page_of: Any, refusal: dict[str, Any]
 ) -> None:
     page = page_of(url=served.url).page
-    page.route("**/feed", lambda route: route.fulfill(status=503, body="busy"))
+    page.route("**/feed", lambda route: route.fulfill(**refusal))
     page.reload()
     bench.take()
     expect(page.locator("#reading")).to_contain_text("1.203 mm", timeout=AGAIN_MS)

@@ -38,7 +38,7 @@
   const poll = async () => {
     try {
       const reply = await bench.fetch('snapshot', {cache: 'no-store'});
-      if (reply.status === 401) location.reload();  // to the page that asks for the code
+      if (reply.status === 401) bench.toPairing();
       if (reply.ok) take(await reply.json());
     } catch { /* still away; the link says so already */ }
   };
@@ -59,6 +59,12 @@
     own.onmessage = (event) => take(JSON.parse(event.data));
     own.addEventListener('cells', (event) => takeCells(JSON.parse(event.data)));
     own.addEventListener('ping', alive);
+    own.addEventListener('refused', ({data}) => {
+      own.close();
+      link('lost');
+      if (data === '401') bench.toPairing();
+      else openLater();
+    });
     own.onerror = () => {
       if (own !== stream) return;
       link('lost');

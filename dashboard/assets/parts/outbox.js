@@ -66,5 +66,11 @@
   bench.unsent = () => queue.length;
   bench.unsentReadings = () => queue.filter((item) => item.do === 'typed').length;
   bench.on('ready', () => { keep(); pump(); });
-  window.addEventListener('beforeunload', (event) => { if (queue.length) event.preventDefault(); });
+  // To the page that asks for the code: what waits is kept over it, so nobody is asked whether to leave.
+  let pairing = false;
+  bench.toPairing = () => {
+    pairing = true;
+    location.reload();
+  };
+  window.addEventListener('beforeunload', (event) => { if (queue.length && !pairing) event.preventDefault(); });
 })();
