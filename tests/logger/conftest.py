@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.begin import keep_instrument
+from logger.begin import default_gauges, keep_instrument
+from logger.bench import Bench
 from logger.instrument import parse_instrument
 from logger.limits import default_limits, limits_toml
 from logger.store import ReadingRow, SessionEnd, SessionGauge, SessionRow, Store
@@ -81,6 +82,16 @@ NS = 1_000_000_000
 def store(tmp_path: Path) -> Iterator[Store]:
     with Store.create(tmp_path / "s.db") as made:
         yield made
+
+
+@pytest.fixture
+def bass_bench(store: Store) -> Iterator[Bench]:
+    """A bench that was begun with a bass neck of five frets and the gauges that it takes where none are named."""
+    neck = parse_instrument('name = "n"\nkind = "bass"\nscale_mm = 864\nfrets = 5\n', where="test")
+    one = Bench(store, neck, default_limits("bass"), specs=default_gauges())
+    one.start()
+    yield one
+    one.stop(reason="test over")
 
 
 @pytest.fixture

@@ -1,11 +1,10 @@
 """Temperature and humidity: bounds, kept with the session, shown with the moisture that wood settles at."""
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from logger.begin import default_gauges, open_session
+from logger.begin import open_session
 from logger.bench import Bench
 from logger.climate import ClimateError, climate_json, parse_climate
 from logger.export import export_readings
@@ -22,12 +21,8 @@ NECK = parse_instrument('name = "n"\nkind = "bass"\nscale_mm = 864\nfrets = 5\n'
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with Store.create(tmp_path / "s.db") as store:
-        one = Bench(store, NECK, default_limits("bass"), specs=default_gauges())
-        one.start()
-        yield one
-        one.stop()
+def bench(bass_bench: Bench) -> Bench:
+    return bass_bench
 
 
 def _shown(bench: Bench) -> dict[str, object] | None:

@@ -7,22 +7,16 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
 
 from drivers import CaptureSettings, Gauge, GaugeState, Profile, Reading, SimulatedGauge, Steadiness, load_profiles
-from logger.begin import default_gauges
 from logger.bench import Bench
-from logger.instrument import parse_instrument
-from logger.limits import default_limits
 from logger.live_gauges import LiveGauges, panel
-from logger.store import Store
 
 SINCE = datetime(2025, 5, 6, 14, 0, tzinfo=UTC)
 ALIVE = GaugeState(name="green", status="alive", since=SINCE, detail="connected", last_raw=b"0.51\xff", readings=2)
-NECK = parse_instrument('name = "n"\nkind = "bass"\nscale_mm = 864\nfrets = 5\n', where="test")
 STREAMING = replace(
     load_profiles()["caliper-mm"], capture=CaptureSettings(dwell_s=0.1, least=4, away_s=0.02, hands_free=False)
 )
@@ -78,12 +72,8 @@ def test_gauges_that_were_never_started_are_closed() -> None:
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with Store.create(tmp_path / "s.db") as store:
-        one = Bench(store, NECK, default_limits("bass"), specs=default_gauges())
-        one.start()
-        yield one
-        one.stop(reason="test over")
+def bench(bass_bench: Bench) -> Bench:
+    return bass_bench
 
 
 @pytest.fixture

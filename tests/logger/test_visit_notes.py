@@ -1,7 +1,6 @@
 """Notes of a visit: kept with their time, changed by newer ones, printed, and held by the seal."""
 
 import json
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,11 +8,8 @@ import pypdfium2
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from logger.begin import default_gauges
 from logger.bench import Bench
 from logger.errors import RecordError
-from logger.instrument import parse_instrument
-from logger.limits import default_limits
 from logger.sealing.document import account_from
 from logger.sealing.keys import SigningKey
 from logger.sealing.page import page
@@ -21,21 +17,16 @@ from logger.sealing.seal import records_file, seal
 from logger.sealing.told import seals_of, sittings_of
 from logger.sealing.verify import read_records
 from logger.sheet_pdf import sheet_pdf
-from logger.store import SessionNote, Store
+from logger.store import SessionNote
 from logger.visit_notes import standing
 
-NECK = parse_instrument('name = "n"\nkind = "bass"\nscale_mm = 864\nfrets = 5\n', where="test")
 KEY = SigningKey(Ed25519PrivateKey.from_private_bytes(b"\x01" * 32))
 NOW_NS = 1_790_000_000_000_000_000
 
 
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
-    with Store.create(tmp_path / "s.db") as store:
-        one = Bench(store, NECK, default_limits("bass"), specs=default_gauges())
-        one.start()
-        yield one
-        one.stop(reason="test over")
+def bench(bass_bench: Bench) -> Bench:
+    return bass_bench
 
 
 def write(bench: Bench, text: str, **more: Any) -> Any:
