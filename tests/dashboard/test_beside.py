@@ -144,6 +144,8 @@ def test_leaves_and_a_long_headline_leave_field_and_caution_on_the_screen(bench:
     assert caution
     assert field["y"] + field["height"] <= 800
     assert caution["y"] + caution["height"] <= field["y"] + 1
+    laptop.locator("#typed").focus()
+    assert laptop.evaluate("() => scrollY") == 0, "the field's focus moves no page"
 
 
 def test_the_question_about_the_newest_reading_comes_first(bench: Any, page: Page) -> None:
