@@ -118,11 +118,12 @@ def _work(levelling: Levelling, plan: LevellingPlan, unit: str) -> list[str]:
 
 def _deed(one: Deed, unit: str) -> str:
     sizes = ", ".join(f"{path or 'path'} {_figure(size, unit)}" for path, size, _ in one.sizes) + f" {unit}"
+    unsure = "; less than it is known to, measure again first" if one.noise else ""
     if one.task != "file":
-        return f"{TASKS[one.task]} {sizes}"
+        return f"{TASKS[one.task]} {sizes}{unsure}"
     crown = f"; crown left {_figure(one.crown_left_mm, unit)}" if np.isfinite(one.crown_left_mm) else ""
     width = f", flat {_figure(one.flat_mm, unit)}" if np.isfinite(one.flat_mm) else ""
-    return f"{TASKS[one.task]} {sizes}{crown}{width}{'; less than it is known to' if one.noise else ''}"
+    return f"{TASKS[one.task]} {sizes}{crown}{width}{unsure}"
 
 
 def _alternatives(levelling: Levelling, unit: str) -> list[str]:

@@ -15,6 +15,7 @@ from logger.levelling_report import Levelling
 SHOWN_MM: Final = 0.0005
 """What is less than the last figure shown is nothing to do."""
 
+Sizes = tuple[tuple[Path, float, float], ...]
 Task = Literal["reseat", "raise", "file"]
 
 
@@ -28,12 +29,12 @@ class Deed:
         sizes: path, how much (down, up or off; positive) and its 95 % uncertainty, by place.
         crown_left_mm: least crown left after filing.
         flat_mm: widest flat that filing leaves.
-        noise: what is filed is less than it is known to.
+        noise: every size is less than it is known to: no order, but a place to measure again.
     """
 
     fret: int
     task: Task
-    sizes: tuple[tuple[Path, float, float], ...]
+    sizes: Sizes
     crown_left_mm: float = float("nan")
     flat_mm: float = float("nan")
     noise: bool = False
@@ -53,23 +54,30 @@ def idle_frets(levelling: Levelling, work: Iterable[Deed]) -> list[int]:
 def _at_fret(levelling: Levelling, plan: LevellingPlan, column: int) -> Iterable[Deed]:
     fret, u_mm = levelling.frets[column], plan.u_removal_mm[:, column]
     if column in plan.reseats:
-        yield Deed(fret=fret, task="reseat", sizes=_sizes(levelling, plan.down_mm[:, column], u_mm))
+        yield _moved(fret, "reseat", _sizes(levelling, plan.down_mm[:, column], u_mm))
     if column in plan.exceptions:
-        yield Deed(fret=fret, task="raise", sizes=_sizes(levelling, plan.raise_mm[:, column], u_mm))
+        yield _moved(fret, "raise", _sizes(levelling, plan.raise_mm[:, column], u_mm))
     removal = plan.removal_mm[:, column]
     if np.nanmax(removal, initial=0.0) >= SHOWN_MM:
-        filed, left, flat = removal >= SHOWN_MM, plan.crown_left_mm[:, column], plan.flat_mm[:, column]
+        left, flat = plan.crown_left_mm[:, column], plan.flat_mm[:, column]
+        sizes = _sizes(levelling, removal, u_mm)
         yield Deed(
-            fret=fret, task="file", sizes=_sizes(levelling, removal, u_mm),
+            fret=fret, task="file", sizes=sizes, noise=_noise(sizes),
             crown_left_mm=float(np.nanmin(left)) if np.isfinite(left).any() else float("nan"),
             flat_mm=float(np.nanmax(flat)) if np.isfinite(flat).any() else float("nan"),
-            noise=bool(np.isfinite(u_mm[filed]).any() and plan.noise[filed, column].all()),
         )  # fmt: skip
 
 
-def _sizes(
-    levelling: Levelling, sizes: Sequence[float] | np.ndarray, u_mm: np.ndarray
-) -> tuple[tuple[Path, float, float], ...]:
+def _moved(fret: int, task: Task, sizes: Sizes) -> Deed:
+    return Deed(fret=fret, task=task, sizes=sizes, noise=_noise(sizes))
+
+
+def _noise(sizes: Sizes) -> bool:
+    """Whether no size reaches its uncertainty; where none is known, nothing is said of noise."""
+    return any(np.isfinite(u) for _, _, u in sizes) and not any(size >= u for _, size, u in sizes)
+
+
+def _sizes(levelling: Levelling, sizes: Sequence[float] | np.ndarray, u_mm: np.ndarray) -> Sizes:
     told = zip(levelling.paths, sizes, u_mm, strict=True)
     return tuple((path, float(size), float(COVERAGE * u)) for path, size, u in told if size >= SHOWN_MM)
 

@@ -101,7 +101,8 @@ def alternatives(neck: Neck, limits: PlanLimits, *, board_mm: Floats | None = No
 
     Leaving it, filing to the lowest and filing to the line are what they are: they use no re-seat and no exception.
     The plans with 1 to ``limits.reseats`` re-seats use no exception either; the one with exceptions is there where the
-    limits allow some, and uses all that they allow.
+    limits allow some, and uses all that they allow. A plan that leaves its further re-seats or exceptions unused is the
+    one before it, and stands once.
 
     Args:
         neck: what was measured.
@@ -121,13 +122,24 @@ def alternatives(neck: Neck, limits: PlanLimits, *, board_mm: Floats | None = No
         Alternative(kind="line", result=_to_line(neck, plain)),
     ]
     for count, plan in plans.items():
+        if count and _same_work(plan, plans[count - 1]):
+            continue
         told = replace(plan, best_single_reseat=best) if isinstance(plan, LevellingPlan) else plan
         found.append(Alternative(kind="reseat" if count else "level", reseats=count, result=told))
     if limits.exceptions_most:
-        found.append(Alternative(kind="except", reseats=many, result=_planned(neck, replace(limits, reseats=many))))
+        excepted = _planned(neck, replace(limits, reseats=many))
+        if not _same_work(excepted, plans[many]):
+            found.append(Alternative(kind="except", reseats=many, result=excepted))
     if board_mm is not None:
         found.append(Alternative(kind="board", result=_in_the_board(neck, plain, board_mm)))
     return tuple(found)
+
+
+def _same_work(one: LevellingPlan | NoPlan, other: LevellingPlan | NoPlan) -> bool:
+    """Whether two plans seat and except the same frets; two that are not possible may differ in why."""
+    if not isinstance(one, LevellingPlan) or not isinstance(other, LevellingPlan):
+        return False
+    return (tuple(one.reseats), tuple(one.exceptions)) == (tuple(other.reseats), tuple(other.exceptions))
 
 
 def _left(neck: Neck, limits: PlanLimits) -> LevellingPlan | NoPlan:

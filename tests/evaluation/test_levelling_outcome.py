@@ -34,7 +34,7 @@ def test_side_by_side():
 
     kinds = [(one.kind, one.reseats) for one in found]
     assert kinds == [("leave", 0), ("lowest", 0), ("line", 0), ("level", 0), ("reseat", 1), ("reseat", 2),
-                     ("except", 2), ("board", 0)]  # fmt: skip
+                     ("board", 0)]  # fmt: skip
     results = {pair: one.result for pair, one in zip(kinds, found, strict=True)}
     leave = results["leave", 0]
     assert isinstance(leave, NoPlan)
@@ -51,6 +51,19 @@ def test_side_by_side():
     assert results["level", 0].best_single_reseat.fret_index == 3
     assert results["board", 0].total_mm == pytest.approx(0.03)
     assert results["lowest", 0].left_mm == pytest.approx(np.zeros((1, 7)), abs=1e-12)
+
+
+def test_a_way_that_changes_nothing_stands_once():
+    """Re-seats and exceptions that a plan leaves unused are no way of their own; those that it uses are."""
+    high = row(0, 0, 0, 0.1, 0, 0, 0, seated_mm=[0] * 7)
+    low = row(0, 0, 0, -0.3, 0, 0, 0, seated_mm=[0] * 7)
+
+    unused = [(one.kind, one.reseats) for one in alternatives(high, replace(EXCEPTING, reseats=4))]
+    cheap = replace(EXCEPTING, exception_cost_mm=0.05, reseats=0)
+    used = {one.kind: one.result for one in alternatives(low, cheap)}
+
+    assert unused == [("leave", 0), ("lowest", 0), ("line", 0), ("level", 0), ("reseat", 1)]
+    assert used["except"].exceptions == (3,)
 
 
 def test_simple_ways_name_what_they_break():

@@ -59,7 +59,7 @@ def test_an_unfinished_sweep_has_a_warning_and_no_boxes_on_the_page_and_on_paper
 def test_what_is_less_than_it_is_known_to_is_no_order(looker: Any, site: Any):
     page, _, _ = looker
     page.goto(f"{site[0]}#levelling/{site[5]}")
-    apart = page.locator(".worklist h3:text-is('Less than it is known to: measure again before filing')")
+    apart = page.locator(".worklist h3:text-is('Less than it is known to: measure again first')")
 
     expect(apart.locator("+ .deeds li")).to_contain_text(re.compile(r"Fret 16.*0\.004\s±\s0\.005"), timeout=SLOW_MS)
     expect(apart.locator("+ .deeds input")).to_have_count(0)
