@@ -17,7 +17,7 @@ from werkzeug.wrappers import Response as Answered
 
 from dashboard.guard import refused_stream
 from dashboard.pairing import LINK_DAYS, Code, Link, Pairing, Role, TooManyTriesError
-from dashboard.words_record import LOOK_ONLY
+from dashboard.words_record import CUSTOMERS_SHEET, LOOK_ONLY
 from logger.names import brief, text_fault
 
 OWN_MACHINE: Final = frozenset({"127.0.0.1", "::1"})
@@ -126,6 +126,8 @@ class Network:
             abort(403, "this link is for looking on; pair this browser to take readings")
         if role is Role.READER and request.endpoint == "attached":
             abort(403, LOOK_ONLY)
+        if role is Role.READER and request.endpoint == "sheet" and request.args.get("for") == "shop":
+            abort(403, CUSTOMERS_SHEET)
         if role is not Role.BENCH and request.path.startswith("/network/"):
             abort(403, "links are made and ended on the bench's own screen")
         request.environ[LOOKS_ON] = role is Role.READER

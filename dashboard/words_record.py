@@ -202,4 +202,5 @@ NO_SESSION: Final = "a seal is of a session; the body must be a JSON object with
 LOOK_ONLY: Final = (
     "a link for looking on shows pictures small; the files themselves may hold where they were taken, ask the workshop"
 )
+CUSTOMERS_SHEET: Final = "this link is for looking on: it has the sheet for the customer, the shop's is for the shop"
 """Lines that the server answers with."""

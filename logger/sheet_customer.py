@@ -1,5 +1,6 @@
 """The customer's page of a quality-check sheet: all faults on one page, and around them what there is room for."""
 
+import textwrap
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -28,10 +29,11 @@ from logger.sheet_paper import (
     signed,
 )
 
-MOST_LISTED: Final = (6, 4, 3, 2, 1)
-"""Gauges and notes: as many as leave room for all faults; the shop's sheet has all."""
-MOST_SAID: Final = {6: 900, 4: 600, 3: 400, 2: 230, 1: 110}
-"""Letters of the notes of a visit that stand beside so many gauges; the shop's sheet has all."""
+MOST_BESIDE: Final = ((6, 6000), (6, 3000), (6, 1800), (6, 900), (4, 600), (3, 400), (2, 230), (1, 110))
+"""Gauges and notes of the instrument, and letters of the notes of a visit: the first pair that leaves room for all faults."""
+FULL: Final = "the workshop's full record"
+"""Where a customer, who has this page alone, hears of what has no room on it."""
+CUT: Final = f" … (it goes on in {FULL})"
 LINE_LETTERS: Final = 90
 """A line of a note takes the room of so many letters at least."""
 WAYS: Final = ((9.0, PROFILE_MM), (8.0, 28.0))
@@ -54,8 +56,8 @@ def customers_page(pdf: Sheet, told: Told, unit: str, pictures: Sequence[bytes])
     pdf.set_auto_page_break(auto=False)
     faults = _faults(told, unit)
     left = pdf.h - FOOT_MM - 1 - pdf.get_y() - TITLE_MM
-    for shown, (size, profile_mm), most in product((pictures, ()) if pictures else ((),), WAYS, MOST_LISTED):
-        tail = _tail(told, most, hidden=len(pictures) - len(shown))
+    for shown, (size, profile_mm), most in product((pictures, ()) if pictures else ((),), WAYS, MOST_BESIDE):
+        tail = _tail(told, *most, hidden=len(pictures) - len(shown))
         room = left - neck_tall(told, profile_mm) - (STRIP_MM + TITLE_MM if shown else 0.0)
         room -= sum(TITLE_MM + _tall(pdf, lines, size) for _, lines in tail)
         told_of = _fitting(pdf, faults, size, room)
@@ -93,7 +95,7 @@ def _more(faults: Sequence[Fault]) -> str:
     """Say how many failed checks have no line on the page, and at which frets they are."""
     frets = sorted({fret for one in faults for fret in one.frets})
     at = f" at fret{'' if len(frets) == 1 else 's'} {frets_words(frets)}" if frets else ""
-    return f"and {sum(one.of for one in faults)} more{at}, which the shop's sheet lists"
+    return f"and {sum(one.of for one in faults)} more{at}, which {FULL} lists"
 
 
 def _faults(told: Told, unit: str) -> list[Fault]:
@@ -115,12 +117,12 @@ def _strip(pdf: Sheet, pictures: Sequence[bytes]) -> None:
     pdf.set_xy(MARGIN_MM, top + STRIP_MM)
 
 
-def _tail(told: Told, most: int, *, hidden: int) -> list[tuple[str, list[str]]]:
+def _tail(told: Told, most: int, letters: int, *, hidden: int) -> list[tuple[str, list[str]]]:
     gauges = [_gauge_line(one) for one in told["gauges"]]
     notes = [cut(one, MOST_LINE) for one in told["notes"]]
-    off = [f"{counted(hidden, 'picture')} {are(hidden)} on the shop's sheet."] if hidden else []
+    off = [f"{counted(hidden, 'picture')} {are(hidden)} in {FULL}."] if hidden else []
     parts = [
-        ("From the workshop", _said(told, MOST_SAID[most])),
+        ("From the workshop", _said(told, letters)),
         ("Measured with", _first(gauges, most)), ("Notes", _first(notes, most)),
         ("Cautions for whoever works on it", [cautions_together(told["cautions"])]),
         ("How to read this", [told["read_off"], *off]),
@@ -129,18 +131,18 @@ def _tail(told: Told, most: int, *, hidden: int) -> list[tuple[str, list[str]]]:
 
 
 def _said(told: Told, most: int) -> list[str]:
-    """Return what the workshop noted for the customer, line by line, cut behind so many letters in all."""
+    """Return what the workshop noted for the customer, line by line, cut behind a word within so many letters in all."""
     lines: list[str] = []
     for line in [line for one in told["visit_notes"] if one["customer"] for line in one["text"].split("\n") if line]:
         if len(line) > most:
-            return [*lines, f"{line[: max(0, most - 1)]}… (whole on the shop's sheet)"]
+            return [*lines, textwrap.shorten(line, most, placeholder=CUT) if most > len(CUT) else CUT.strip()]
         lines.append(line)
         most -= max(len(line), LINE_LETTERS)
     return lines
 
 
 def _gauge_line(one: Told) -> str:
-    """Return what a gauge is and how it stood at its last check; what it is worth is on the shop's sheet."""
+    """Return what a gauge is and how it stood at its last check; what it is worth is on the sheet for the shop."""
     name = cut(one["name"], MOST_NAME)
     if one["kind"] == "leaves":
         return f"{name}: {one['words']}; each reading lies between two leaves"
@@ -149,4 +151,4 @@ def _gauge_line(one: Told) -> str:
 
 
 def _first(lines: list[str], most: int) -> list[str]:
-    return lines if len(lines) <= most else [*lines[:most], f"and {len(lines) - most} more on the shop's sheet"]
+    return lines if len(lines) <= most else [*lines[:most], f"and {len(lines) - most} more in {FULL}"]

@@ -144,6 +144,13 @@ def test_an_invented_cookie_opens_nothing(own: Visitor, other: Visitor) -> None:
     assert other.ask("GET", "/snapshot", Cookie=f"fretledger-{own.port}=1")[0] == 401
 
 
+def test_a_link_has_the_customers_sheet_and_not_the_shops(own: Visitor, other: Visitor) -> None:
+    other.ask("GET", f"/see/{link(own)}")
+    status, _, text = other.ask("GET", "/sheet.pdf?for=shop")
+    assert (status, "the shop's is for the shop" in text) == (403, True)
+    assert other.ask("GET", "/sheet.pdf?for=customer")[0] == own.ask("GET", "/sheet.pdf?for=customer")[0] != 403
+
+
 def test_a_link_sees_and_cannot_act(own: Visitor, other: Visitor, bench: Any) -> None:
     status, headers, text = other.ask("GET", f"/see/{link(own)}")
     assert (status, 'href="/"' in text) == (200, True)

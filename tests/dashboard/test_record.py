@@ -320,6 +320,15 @@ def test_the_sheet_is_downloaded_as_pdf(opened: Callable[..., Any]) -> None:
     made.close()
 
 
+def test_who_looks_on_is_offered_the_customers_sheet_alone(opened: Callable[..., Any]) -> None:
+    page = opened("record/first").page
+    expect(page.locator("a[data-sheet=shop]")).to_be_visible()
+    page.evaluate("() => { document.documentElement.dataset.role = 'reader'; }")
+    for name in ("data-sheet", "data-print"):
+        expect(page.locator(f"[{name}=customer]")).to_be_visible()
+        expect(page.locator(f"[{name}=shop]")).to_be_hidden()
+
+
 @pytest.mark.parametrize("width", [360, 820, 2560])
 @pytest.mark.parametrize("where", ["record/first", "rack"])
 def test_nothing_is_wider_than_the_screen(opened: Callable[..., Any], where: str, width: int) -> None:

@@ -71,7 +71,7 @@ def test_one_page_holds_whatever_people_wrote(told: dict[str, Any]) -> None:
         (page,) = pages(sheet_pdf(crowded, paper=paper))
         assert "How to read this" in page
         assert "the readings do not decide" in page
-        assert "more at fret 7, which the shop's sheet lists" in page
+        assert "more at fret 7, which the workshop's full record lists" in page
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
@@ -84,16 +84,16 @@ def test_every_fault_is_named_on_the_customers_page(store: Store, visit: Callabl
     assert "Frets 3, 7, 11, treble: an end stands proud by 0.150 mm (each ± 0.008 mm)" in page
     assert "Frets 3, 7, 11: seated unevenly, the places differ by 0.150 mm" in page
     assert "Frets 3, 7, 11: tilted, the ends differ by 0.150 mm" in page
-    assert "the shop's sheet lists" not in page
+    assert "full record lists" not in page
 
 
 def test_pictures_make_room_for_faults(told: dict[str, Any]) -> None:
-    """Faults that fit without the strip of pictures, and not beside it: the strip goes to the shop's sheet."""
+    """Faults that fit without the strip of pictures, and not beside it: the strip gives way."""
     drawn = io.BytesIO()
     Image.new("RGB", (60, 40), (120, 90, 60)).save(drawn, "PNG")
     few, many = (sheet_pdf(told | {"faults": told["faults"][:1] * n}, [drawn.getvalue()]) for n in (3, 34))
-    assert "1 picture is on the shop's sheet" not in pages(few)[0]
-    assert "1 picture is on the shop's sheet" in pages(many)[0]
+    assert "1 picture is in the workshop's full record" not in pages(few)[0]
+    assert "1 picture is in the workshop's full record" in pages(many)[0]
     assert pages(many)[0].count("is seated unevenly") == 34
 
 

@@ -137,14 +137,24 @@ def test_the_shops_sheet_has_every_note_and_the_customers_what_is_meant_for_it(b
     assert "come again in spring" in shop
 
 
-@pytest.mark.parametrize("text", ["word " * 399, "\n".join(["x"] * 60)], ids=["long", "many lines"])
+def test_a_long_note_that_has_room_stands_whole_on_the_customers_page(bench: Bench) -> None:
+    assert write(bench, "word " * 399, customer=True).done
+    pages, customer = words_of(sheet_pdf(bench.door.ask("record", {}), audience="customer"))
+    assert (pages, customer.count("word")) == (1, 399)
+    assert "full record" not in customer
+
+
+@pytest.mark.parametrize("text", ["word " * 398, "\n".join(["x"] * 59)], ids=["long", "many lines"])
 def test_the_customers_page_stays_one_and_says_where_the_rest_is(bench: Bench, text: str) -> None:
-    assert write(bench, text, customer=True).done
+    for n in range(5):
+        assert write(bench, f"{n} {text}", customer=True).done
     record = bench.door.ask("record", {})
 
     pages, customer = words_of(sheet_pdf(record, audience="customer"))
     assert pages == 1
-    assert "(whole on the shop's sheet)" in customer
+    assert "… (it goes on in the workshop's full record)" in customer or "more in the workshop's full record" in customer
+    assert "shop's sheet" not in customer, "a customer has no such sheet"
+    assert "wo…" not in customer
     assert "How to read this" in customer
     assert words_of(sheet_pdf(record, audience="shop"))[1].count("x" if text[0] == "x" else "word") >= 60
 
