@@ -49,6 +49,8 @@ NOTES: Final = MappingProxyType({
     "note_kept": "The note is kept.",
     "note_taken_away": "The note is taken away; the store keeps what it said.",
     "note_refused": "Not kept: {why}",
+    "too_long": "{n} characters too many: it holds {most} at most, shorten it",
+    "too_long_one": "1 character too many: it holds {most} at most, shorten it",
     "note_sealed_too": "Notes are sealed with the record, changed ones as they were too, and the shop's sheet prints "
     "those that stand: keep customers' names out of them. A link for looking on shows those for the customer's sheet.",
     "note_write": "Write a note",

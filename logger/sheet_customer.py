@@ -30,7 +30,7 @@ from logger.sheet_paper import (
 )
 
 MOST_BESIDE: Final = ((6, 6000), (6, 3000), (6, 1800), (6, 900), (4, 600), (3, 400), (2, 230), (1, 110))
-"""Gauges and notes of the instrument, and letters of the notes of a visit: the first pair that leaves room for all faults."""
+"""Gauges and notes, and letters of the notes of a visit: the first pair that leaves room for all faults counts."""
 FULL: Final = "the workshop's full record"
 """Where a customer, who has this page alone, hears of what has no room on it."""
 CUT: Final = f" … (it goes on in {FULL})"
@@ -131,7 +131,7 @@ def _tail(told: Told, most: int, letters: int, *, hidden: int) -> list[tuple[str
 
 
 def _said(told: Told, most: int) -> list[str]:
-    """Return what the workshop noted for the customer, line by line, cut behind a word within so many letters in all."""
+    """Return what the workshop noted for the customer, line by line, cut behind a word after so many letters in all."""
     lines: list[str] = []
     for line in [line for one in told["visit_notes"] if one["customer"] for line in one["text"].split("\n") if line]:
         if len(line) > most:

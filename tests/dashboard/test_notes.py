@@ -106,6 +106,55 @@ def test_what_does_not_hold_is_said_and_the_text_stays(bench: Bench, page_of: Ca
     assert texts(bench) == []
 
 
+PASTE = """(node, text) => {
+  const held = new DataTransfer();
+  held.setData('text/plain', text);
+  node.focus();
+  node.dispatchEvent(new ClipboardEvent('paste', {clipboardData: held, bubbles: true, cancelable: true}));
+  document.execCommand('insertText', false, text);
+}"""
+"""What a browser does with a text that is pasted; with maxlength it would cut it here."""
+
+
+def test_a_text_that_is_too_long_stays_whole_and_is_not_kept_before_it_is_shorter(
+    bench: Bench, page_of: Callable[..., Any]
+) -> None:
+    page = page_of(bench.door).page
+    page.locator("#to-note").press("Enter")
+    field = page.locator("#note-text")
+    expect(field).to_be_focused(timeout=SLOW_MS)
+    field.evaluate(PASTE, "\N{GUITAR}" * 2003)
+    expect(page.locator(".visit-notes .too-long")).to_have_text(
+        "3 characters too many: it holds 2000 at most, shorten it"
+    )
+    page.get_by_role("button", name="Keep the note").click()
+    expect(field).to_be_focused()
+    assert field.input_value() == "\N{GUITAR}" * 2003
+    assert texts(bench) == []
+    for _ in range(3):
+        page.keyboard.press("Backspace")
+    expect(page.locator(".visit-notes .too-long")).to_have_count(0)
+    page.keyboard.press("Control+Enter")
+    expect(page.locator(".visit-notes .told-said")).to_have_text("The note is kept.", timeout=SLOW_MS)
+    assert texts(bench) == ["\N{GUITAR}" * 2000]
+
+
+def test_every_text_that_is_told_is_bounded_in_words_and_none_is_cut(bench: Bench, page_of: Callable[..., Any]) -> None:
+    page = page_of(bench.door).page
+    for view, name in (
+        ("record", "#file-note"),
+        ("record", "#file-who"),
+        ("fit", "#worked-lot"),
+        ("fit", "[id^=choose-wire-name]"),
+    ):
+        page.evaluate("(view) => { location.hash = view; }", view)
+        field = page.locator(name).first
+        expect(field).to_be_visible(timeout=SLOW_MS)
+        field.fill("x" * 1000)
+        expect(page.locator(f"{name} ~ small").first).to_contain_text("characters too many")
+        assert len(field.input_value()) == 1000
+
+
 @pytest.mark.parametrize(("sheet", "seen"), [("customer", ["for both"]), ("shop", ["for the shop", "for both"])])
 def test_the_printed_page_has_what_is_meant_for_it(
     bench: Bench, page_of: Callable[..., Any], sheet: str, seen: list[str]

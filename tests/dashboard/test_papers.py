@@ -238,7 +238,7 @@ def test_files_are_chosen_sent_shown_and_refused_in_one_line(page: Page, door: D
     expect(kept).to_contain_text("by A. Bench")
     expect(kept.locator("img")).to_have_attribute("alt", "Picture _i_end.jpg: the treble end")
     assert page.locator("#file-camera").get_attribute("capture") == "environment"
-    expect(page.locator("#file-note")).to_have_value("")
+    expect(page.locator("#file-note")).to_have_value("the treble end")  # for those that were refused
     expect(page.locator("#file-who")).to_have_value("A. Bench")
     kept.locator("img").scroll_into_view_if_needed()
     page.wait_for_function("() => document.querySelector('[data-file] img').naturalWidth === 480")

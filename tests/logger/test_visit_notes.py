@@ -152,7 +152,9 @@ def test_the_customers_page_stays_one_and_says_where_the_rest_is(bench: Bench, t
 
     pages, customer = words_of(sheet_pdf(record, audience="customer"))
     assert pages == 1
-    assert "… (it goes on in the workshop's full record)" in customer or "more in the workshop's full record" in customer
+    assert (
+        "… (it goes on in the workshop's full record)" in customer or "more in the workshop's full record" in customer
+    )
     assert "shop's sheet" not in customer, "a customer has no such sheet"
     assert "wo…" not in customer
     assert "How to read this" in customer

@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const MOST = 10_000_000, KB = 1000, MB = 1_000_000;
+  const MOST = 10_000_000, MOST_NOTE = 500, MOST_WHO = 80, KB = 1000, MB = 1_000_000;
   const TAKES = 'image/jpeg,image/png,image/webp,application/pdf,text/plain,.txt,.csv,.md';
 
   const sized = (bytes) => (bytes >= MB ? fill('file_mb', {n: (bytes / MB).toFixed(1)}) : fill('file_kb', {n: Math.max(1, Math.round(bytes / KB))}));
@@ -63,11 +63,12 @@
   let chain = Promise.resolve();
   const forms = new Map();
   const form = (session, people) => {
-    const note = el('input', {type: 'text', id: 'file-note', maxlength: 500, autocomplete: 'off'}), who = el('input', {type: 'text', id: 'file-who', maxlength: 80, autocomplete: 'off'});
+    const note = bench.bounded(el('input', {type: 'text', id: 'file-note', autocomplete: 'off'}), MOST_NOTE), who = bench.bounded(el('input', {type: 'text', id: 'file-who', autocomplete: 'off'}), MOST_WHO);
     who.value = bench.recall('file-who') ?? people;
     who.addEventListener('change', () => bench.keep('file-who', who.value));
     const sending = el('ul', {class: 'sending', 'aria-live': 'polite'});
     const take = (files) => {
+      if (bench.tooLong(words)) return;
       const given = {session, note: note.value, who: who.value};
       const lines = [...files].map((file) => [file, line(file)]);
       sending.replaceChildren(...lines.map(([, {node}]) => node));
@@ -83,7 +84,9 @@
         }
         return null;
       });
-      chain = chain.then(() => { note.value = ''; bench.lookAgain(); });
+      // What was refused may be sent again with its note.
+      const kept = () => lines.every(([, {node}]) => node.dataset.sending === 'done');
+      chain = chain.then(() => { if (kept() && note.value === given.note) note.value = ''; bench.lookAgain(); });
     };
     const chooser = (id, words, more) => {
       const input = el('input', {type: 'file', id, hidden: true, ...more}), button = el('button', {type: 'button', class: 'action', 'data-opens': id, text: fill(words)});
@@ -94,8 +97,8 @@
       });
       return [button, input];
     };
-    return el('div', {class: 'attaching'},
-      el('div', {class: 'file-words'}, el('label', {}, el('span', {text: fill('file_note')}), note), el('label', {}, el('span', {text: fill('file_who')}), who)),
+    const words = el('div', {class: 'file-words'}, el('label', {}, el('span', {text: fill('file_note')}), note), el('label', {}, el('span', {text: fill('file_who')}), who));
+    return el('div', {class: 'attaching'}, words,
       el('p', {class: 'actions'}, ...chooser('file-choose', 'file_choose', {accept: TAKES, multiple: true}), ...chooser('file-camera', 'file_camera', {accept: 'image/*', capture: 'environment'})),
       el('p', {class: 'calm', text: fill('file_takes', {most: sized(MOST)})}), sending);
   };

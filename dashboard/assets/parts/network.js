@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const AGAIN_MS = 5000;
+  const AGAIN_MS = 5000, MOST_NAME = 60;
   let told = {role: '', lan: false};
 
   const alone = () => [el('h2', {text: fill('network')}), el('p', {text: fill('network_off')}), el('pre', {class: 'command', text: 'fretledger bench --lan'})];
@@ -19,7 +19,7 @@
   const made = {name: '', days: null};
   const maker = (days) => el('form', {class: 'link-maker'},
     el('div', {class: 'whom'}, el('label', {for: 'link-name', text: fill('link_for')}),
-      el('input', {id: 'link-name', type: 'text', required: true, maxlength: 60, autocomplete: 'off', value: made.name})),
+      bench.bounded(el('input', {id: 'link-name', type: 'text', required: true, autocomplete: 'off', value: made.name}), MOST_NAME)),
     el('div', {}, el('label', {for: 'link-days', text: fill('link_days')}), el('select', {id: 'link-days'},
       ...days.map((n) => el('option', {value: n, selected: n === (made.days ?? days[0]), text: bench.count('link_n_days', n)})))),
     el('button', {type: 'submit', class: 'action', text: fill('add_link')}));
@@ -65,6 +65,7 @@
   document.addEventListener('submit', async (event) => {
     if (!event.target.matches?.('.link-maker')) return;
     event.preventDefault();
+    if (bench.tooLong(event.target)) return;
     const name = made.name, wanted = {name, days: Number(bench.by('link-days').value)};
     made.name = '';
     await ask('/network/link', wanted).then(() => { bench.by('link-name').value = ''; }, (error) => {

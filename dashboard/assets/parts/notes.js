@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const MOST = 2000, NEAR = 1600;
+  const MOST = 2000, NEAR = 1600, MOST_WHO = 80;
 
   const when = (at) => ({day: bench.day(at), time: bench.clock(at)});
   const more = (one) => [fill('note_at', when(one.at)), one.who && fill('note_by', {who: one.who}), one.changed && fill('note_changed', when(one.changed)),
@@ -19,8 +19,8 @@
   const make = (session, people) => {
     const kept = {replaces: null, pending: null};
     const label = el('label', {for: 'note-text', text: fill('note_text')}), left = el('small', {class: 'calm', id: 'note-left', role: 'status'});
-    const text = el('textarea', {id: 'note-text', rows: 4, maxlength: MOST, 'aria-describedby': 'note-left note-more'});
-    const who = el('input', {id: 'note-who', type: 'text', maxlength: 80, autocomplete: 'off'}), customer = el('input', {id: 'note-customer', type: 'checkbox'});
+    const text = bench.bounded(el('textarea', {id: 'note-text', rows: 4, 'aria-describedby': 'note-left note-more'}), MOST);
+    const who = bench.bounded(el('input', {id: 'note-who', type: 'text', autocomplete: 'off'}), MOST_WHO), customer = el('input', {id: 'note-customer', type: 'checkbox'});
     const said = el('p', {class: 'told-said', role: 'status'}), leave = el('button', {type: 'button', class: 'action', hidden: true, text: fill('note_leave')});
     text.value = bench.recall(draftOf(session), sessionStorage) ?? '';
     who.value = bench.recall('file-who') ?? people;
@@ -38,7 +38,7 @@
       text.value = bench.recall(draftOf(session), sessionStorage) ?? '';
       customer.checked = false;
       leave.hidden = true;
-      count();
+      text.dispatchEvent(new Event('input'));
     };
     kept.change = (one) => {
       kept.replaces = one.number;
@@ -48,7 +48,7 @@
       customer.checked = one.customer;
       leave.hidden = false;
       say('', '');
-      count();
+      text.dispatchEvent(new Event('input'));
       text.focus();
     };
     const send = (action) => {
@@ -60,6 +60,7 @@
     kept.away = (one) => send({text: '', who: who.value.trim(), customer: one.customer, replaces: one.number});
     const submit = (event) => {
       event.preventDefault();
+      if (bench.tooLong(kept.form)) return;
       send({text: text.value, who: who.value.trim(), customer: customer.checked, replaces: kept.replaces});
     };
     const answered = (item, answer) => {

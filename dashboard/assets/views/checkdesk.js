@@ -3,7 +3,7 @@
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
   const KINDS = {standard: 'check_kind_standard', expanded: 'check_kind_expanded', limits: 'check_kind_limits'};
-  const MOST = 12, MOST_REPEATS = 20, MOST_TEXT = 2000, SURE_MS = 6000;
+  const MOST = 12, MOST_WHO = 80, MOST_REPEATS = 20, MOST_TEXT = 2000, SURE_MS = 6000;
 
   // A size as text in the unit that is shown, as exact as it is kept.
   const MM = {mm: 1, in: 25.4};
@@ -37,7 +37,7 @@
     const rows = el('div', {class: 'known-sizes'}), said = line();
     kept.more = el('button', {type: 'button', class: 'small', text: fill('check_more_sizes')});
     const count = el('input', {id: 'check-repeats', type: 'number', min: 1, max: MOST_REPEATS, step: 1, value: repeats}), ways = el('input', {id: 'check-both-ways', type: 'checkbox', checked: both});
-    const who = el('input', {id: 'check-who', type: 'text', maxlength: 80, autocomplete: 'off', value: bench.recall('file-who') ?? ''});
+    const who = bench.bounded(el('input', {id: 'check-who', type: 'text', autocomplete: 'off', value: bench.recall('file-who') ?? ''}), MOST_WHO);
     const air = bench.snap?.climate?.temperature_c, warm = el('input', {id: 'check-temperature', type: 'text', inputmode: 'decimal', maxlength: 12, autocomplete: 'off', value: typeof air === 'number' ? air.toFixed(1) : ''});
     const what = el('p', {class: 'calm'});
     // What stands there as a bare number goes on to mean the same length when the page changes its unit.
@@ -69,6 +69,7 @@
       el('p', {class: 'told-actions'}, el('button', {type: 'submit', class: 'action', text: fill('check_begin')}), said));
     form.addEventListener('submit', (event) => {
       event.preventDefault();
+      if (bench.tooLong(form)) return null;
       const given = [...rows.children].filter((row) => value(row, 'size') || value(row, 'spread')).map((row) => [value(row, 'size'), value(row, 'spread'), value(row, 'kind')]);
       const at = warm.value.trim().replace(',', '.'), celsius = at === '' ? null : Number(at);
       if (at !== '' && !Number.isFinite(celsius)) return say(said, fill('bad_temperature'), 'no');

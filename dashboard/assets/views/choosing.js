@@ -2,7 +2,7 @@
 (() => {
   const bench = (window.fretledger = window.fretledger || {});
   const {el, fill} = bench;
-  const WAIT_MS = 350, MOST = 12, MM_PER_IN = 25.4, SURE = 0.95, NEVER = 0.05;
+  const WAIT_MS = 350, MOST = 12, MOST_NAME = 80, MM_PER_IN = 25.4, SURE = 0.95, NEVER = 0.05;
   const SIZES = {wire: ['tang', 'span'], blade: ['kerf']}, KINDS = Object.keys(SIZES);
   const MOST_MM = 10, MOST_SPREAD_MM = 1;  // the bench refuses the same; said here, it is said at the field
   const keysOf = (kind) => ['name', ...SIZES[kind].flatMap((size) => [`${size}_mm`, `${size}_u_mm`, `${size}_sd_mm`])];
@@ -56,7 +56,8 @@
 
     const nameOf = (kind, row) => row.name.trim() || fill(SAID[kind].one, {n: rows[kind].indexOf(row) + 1});
     const faultOf = (kind, row, key) => {
-      const value = row[key].trim(), most = spread(key) ? MOST_SPREAD_MM : MOST_MM;
+      const value = row[key].trim(), most = spread(key) ? MOST_SPREAD_MM : MOST_MM, over = [...row.name].length - MOST_NAME;
+      if (key === 'name' && over > 0) return bench.count('too_long', over, {most: MOST_NAME});
       if (key === 'name') return rows[kind].some((other) => other !== row && nameOf(kind, other) === nameOf(kind, row)) ? fill('choose_twice') : '';
       if (!value) return '';
       if (!isNumber(value)) return fill('choose_number', {text: value});
@@ -137,7 +138,7 @@
 
     const field = (kind, row, key) => {
       const id = `choose-${kind}-${key}-${++number}`, text = key === 'name';
-      const input = el('input', {id, name: key, type: 'text', inputmode: text ? 'text' : 'decimal', autocomplete: 'off', maxlength: text ? 80 : 20, 'aria-describedby': `${id}-why`});
+      const input = el('input', {id, name: key, type: 'text', inputmode: text ? 'text' : 'decimal', autocomplete: 'off', maxlength: text ? null : 20, 'aria-describedby': `${id}-why`});
       input.value = text ? row[key] : shown(row[key]);
       input.addEventListener('input', () => {
         row[key] = text ? input.value : toMm(input.value);

@@ -30,7 +30,7 @@
   // One form for each session, so that a redrawn view takes nothing from under a hand.
   const forms = new Map();
   const field = (name, kept) => {
-    const input = el('input', {id: `worked-${name}`, name, type: 'text', autocomplete: 'off', maxlength: MOST, list: `seen-${name}`, 'aria-describedby': `of-${name}`, enterkeyhint: 'send'});
+    const input = bench.bounded(el('input', {id: `worked-${name}`, name, type: 'text', autocomplete: 'off', list: `seen-${name}`, 'aria-describedby': `of-${name}`, enterkeyhint: 'send'}), MOST);
     const list = el('datalist', {id: `seen-${name}`}), more = el('small', {id: `of-${name}`, class: 'calm'});
     input.addEventListener('input', () => kept.describe(name));
     return el('div', {class: 'told-field'}, el('label', {for: input.id, text: words(name)}), input, list, more);
@@ -62,6 +62,7 @@
     };
     form.addEventListener('submit', (event) => {
       event.preventDefault();
+      if (bench.tooLong(form)) return null;
       const changed = [...MAIN, ...OTHERS].filter((name) => at(name).value.trim() !== kept.shown[name]);
       if (!changed.length) return say(fill('worked_kept'), 'yes');
       kept.pending = true;

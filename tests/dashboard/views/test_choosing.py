@@ -116,6 +116,17 @@ def test_a_wrong_size_that_was_kept_says_so_when_the_page_opens_and_rounding_lif
     expect(page.locator("table.choosing td")).to_have_text(re.compile("^may fit, 94\u00a0%"), timeout=SLOW_MS)
 
 
+def test_two_wires_of_one_name_are_said_at_the_field(looker: Any) -> None:
+    page, _, look = looker
+    look("fit")
+    page.locator("#choose-add-wire").click()
+    page.locator("#choose-add-wire").click()
+    names = page.locator("input[id^='choose-wire-name-']")
+    names.nth(0).fill("soft")
+    names.nth(1).fill("soft")
+    expect(page.locator(".candidate.wire .named .refused").nth(1)).to_have_text("Another one has this name: change one")
+
+
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_the_answer_and_a_refused_field_hold_the_rules_for_every_reader(looker: Any, broken: Any, theme: str) -> None:
     page, _, look = looker
