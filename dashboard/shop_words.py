@@ -9,7 +9,7 @@ SHOP: Final = MappingProxyType({
     "shop_none": "No record yet: measure a first instrument on the bench, and what its record says stands here.",
     "shop_wait": "The visits are being judged, the newest first; what they say stands here as they are.",
     "shop_few": "Not enough data for a lesson yet: a rate needs {necks} necks and {ends} judged ends, a blade {drift} "
-    "necks. So far: {have} necks.",
+    "necks. Necks so far: {have}.",
     "shop_calm": "Nothing here asks for a change of method.",
     "shop_do_blade": "Look at blade {blade} before the next neck: {why}.",
     "shop_do_worse": "Take another look at {factor} {way}: {share} of its ends stand proud, {difference} more than "
@@ -20,8 +20,7 @@ SHOP: Final = MappingProxyType({
     "shop_by_chance": "Told from so few records, a lesson says what to look at, not what the cause is: necks differ in "
     "more than one way at once.",
     "shop_lots": "Fit by wire lot and blade",
-    "shop_no_lots": "No record yet: state lot and blade under [wire] in an instrument's file, and the slots that it "
-    "cuts are told apart here.",
+    "shop_no_lots": "No record yet: say on Fit which wire lot and blade a neck has; the slots of each are told apart here.",
     "shop_lot": "lot {lot}, blade {blade}",
     "shop_lot_head": "wire lot and blade",
     "shop_part": "share",
@@ -32,8 +31,7 @@ SHOP: Final = MappingProxyType({
     "shop_failed": "failed, with the 95 % interval",
     "shop_no_verdict": "no verdict yet",
     "shop_blades": "Slots of each blade as it wears",
-    "shop_no_blades": "No record yet: state the blade under [wire] in an instrument's file, and its slots are followed "
-    "here neck by neck.",
+    "shop_no_blades": "No record yet: say on Fit which blade cut a neck's slots; they are followed here neck by neck.",
     "shop_blade": "Blade {blade}",
     "shop_blade_chart": "Mean slot width of {n} necks cut with blade {blade}, in the order of cutting, with the limits "
     "of its chart; the same numbers stand in a table below",
@@ -54,7 +52,7 @@ SHOP: Final = MappingProxyType({
     "shop_width": "mean slot width",
     "shop_ends": "Proud ends",
     "shop_no_ends": "No record yet: seat frets and measure their ends, and how many stand proud is told here.",
-    "shop_all_ends": "{bad} of {of} ends stand proud on {necks} necks",
+    "shop_all_ends": "{bad} of {of} ends stand proud; necks: {necks}",
     "shop_open_ends": "{n} ends are to be measured again and are not counted",
     "shop_open_ends_one": "1 end is to be measured again and is not counted",
     "shop_once": "A neck counts once for each way it was fretted. Bars: 95 % interval of the share; the mark: the "
@@ -71,8 +69,7 @@ SHOP: Final = MappingProxyType({
     "shop_more": "more than the others (chance {p})",
     "shop_fewer": "fewer than the others (chance {p})",
     "shop_only": "nothing to compare with",
-    "shop_missing": "Not stated for any neck: {factors}. Note it at the bench with --factor, or in the instrument's "
-    "file.",
+    "shop_missing": "Not stated for any neck: {factors}. Say it on Fit while the neck is at the bench.",
     "shop_again": "Repeat visits",
     "shop_no_again": "No record yet: measure the seated frets of a neck at a second visit, and what moved stands here.",
     "shop_visits": "from, to",

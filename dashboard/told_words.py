@@ -106,6 +106,7 @@ CHECKED: Final = MappingProxyType({
     "check_corrected": "The error found is subtracted from its readings from the next sitting on.",
     "check_close": "Done",
     "check_refused": "Not taken: {why}",
+    "check_typed_open": "The check of {gauge} is open and waits for readings typed there; judge it or break it off.",
     "check_warns": "What {gauge} reads goes to its check and not to the sheet, until that is judged or broken off.",
     "gauges_study_begin": "To begin a study, or to go on with one",
     "gauges_study_why": "A study is a sitting of its own: it measures parts and no neck, in an order of its own, and "

@@ -138,6 +138,25 @@ def test_the_gauge_sends_its_readings_and_every_page_follows(bench: Bench, page_
         bench.stop()
 
 
+def test_an_open_check_of_a_gauge_that_sends_nothing_is_told_on_every_view(
+    bench: Bench, page_of: Callable[..., Any]
+) -> None:
+    page = page_of(bench.door).page
+    to_gauge(page)
+    page.get_by_role("button", name="Begin the check").click()
+    expect(page.locator("#check-typed")).to_be_visible(timeout=SLOW_MS)
+    expect(page.locator("#warnings")).not_to_contain_text("The check of")
+    for view in ("bench", "fit", "record"):
+        page.locator(f"#to-{view}").click()
+        expect(page.locator("#warnings")).to_contain_text("The check of green is open and waits", timeout=SLOW_MS)
+    page.get_by_role("link", name="To that check").click()
+    page.get_by_role("button", name="Break it off").click()
+    page.get_by_role("button", name="Break it off").click()
+    expect(page.get_by_role("button", name="Begin the check")).to_be_visible(timeout=SLOW_MS)
+    page.locator("#to-bench").click()
+    expect(page.locator("#warnings")).to_be_empty(timeout=SLOW_MS)
+
+
 def test_another_gauges_check_is_led_to(bench: Bench, page_of: Callable[..., Any]) -> None:
     page = page_of(bench.door).page
     to_gauge(page, "<b>red</b>")

@@ -178,6 +178,15 @@ def test_the_shop_in_numbers_and_gone_again(opened: Callable[..., Any], site: Si
     assert len(figures(page, "numbers")) == 1
 
 
+def test_what_is_told_beside_readings_counts_while_the_view_is_shown(
+    opened: Callable[..., Any], site: SimpleNamespace
+) -> None:
+    page = opened().page
+    shown = site.door.snapshot()
+    with page.expect_request("**/look/shop?*", timeout=LOOKED_MS):
+        site.door.publish({**shown, "version": shown["version"] + 1, "told": {"factors": 1}})
+
+
 def test_an_empty_store_leads_on(opened: Callable[..., Any], site: SimpleNamespace) -> None:
     site.which = "empty"
     page = opened().page

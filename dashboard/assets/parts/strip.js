@@ -47,12 +47,17 @@
     if (left > 0) timer = setTimeout(() => bench.drawWarnings(bench.snap, bench.lost), left);
     return left <= 0;
   };
-  const elsewhere = ({check}) => (check?.live && bench.view() !== 'all-gauges' ? check.gauge : '');
+  // A check that is open is told on every view but its own: whether it takes what its gauge sends, and whether that sends.
+  const elsewhere = ({check, gauges}) => {
+    if (!check || check.result || bench.view() === 'all-gauges') return null;
+    const sends = (gauges ?? []).some(({name, status}) => name === check.gauge && status === 'alive');
+    return {gauge: check.gauge, said: check.live && sends ? 'check_warns' : 'check_typed_open'};
+  };
   const warnings = ({waiting, trouble, shop}, lost, checked) => [
     trouble ? el('p', {class: 'loud', text: bench.capital(trouble)}) : '',
     late ? el('p', {class: 'loud', text: bench.count('waiting_disk', waiting)}) : '',
     lost ? el('p', {text: fill('old')}) : '',
-    checked ? el('p', {}, fill('check_warns', {gauge: checked}), ' ', el('a', {href: `#all-gauges/${encodeURIComponent(checked)}`, text: fill('check_to_other')})) : '',
+    checked ? el('p', {}, fill(checked.said, {gauge: checked.gauge}), ' ', el('a', {href: `#all-gauges/${encodeURIComponent(checked.gauge)}`, text: fill('check_to_other')})) : '',
     shop?.text ? el('p', {'data-shop': shop.waiting, text: bench.capital(shop.text)}) : '',
   ].filter(Boolean);
 

@@ -128,11 +128,11 @@
   const WAYS = {up: 'check_up', down: 'check_down'};
   const placed = ({nominal_mm: mm, direction}) => [at(mm), WAYS[direction] && fill(WAYS[direction])].filter(Boolean).join(', ');
   const point = (one) => el('li', {}, el('span', {text: placed(one)}), el('b', {text: `${bench.fine(one.value_mm)}\u00a0${bench.unit}`}));
-  const underWay = (check, captured) => [
+  const underWay = (check, captured, sends) => [
     el('p', {class: 'lead', text: check.next ? fill('check_under_way', {n: check.done + 1, of: check.of}) : fill('check_all_in', {of: check.of})}),
     el('progress', {max: check.of, value: check.done, 'aria-label': check.next ? fill('check_under_way', {n: check.done + 1, of: check.of}) : fill('check_all_in', {of: check.of})}),
     check.next ? el('p', {class: 'check-next', role: 'status'}, el('b', {text: placed(check.next)}), ` ${fill('check_repeat', check.next)}`) : '',
-    check.next ? el('div', {class: 'telling'}, labelled(fill('check_typed'), typed, el('small', {class: 'calm', text: fill(check.live ? 'check_live' : 'check_by_hand')}))) : '',
+    check.next ? el('div', {class: 'telling'}, labelled(fill('check_typed'), typed, el('small', {class: 'calm', text: fill(check.live && sends ? 'check_live' : 'check_by_hand')}))) : '',
     check.said ? el('p', {class: 'told-said', 'data-done': 'no', role: 'alert', text: bench.capital(check.said)}) : '', answered,
     el('p', {class: 'told-actions'}, check.next ? button('enter', 'check_enter') : button('finish', 'check_finish', {id: 'check-finish'}), check.next && captured ? button('press', 'check_press') : '',
       check.done ? button('back', 'check_back') : '', button('stop', 'check_stop')),
@@ -149,12 +149,12 @@
     if (!forms.has(gauge.gauge)) forms.set(gauge.gauge, make(gauge));
     const held = node.contains(document.activeElement) ? document.activeElement : null;
     const inside = () => {
-      if (check && own) return check.result ? result(check) : underWay(check, Boolean(now?.captured));
+      if (check && own) return check.result ? result(check) : underWay(check, Boolean(now?.captured), now?.status === 'alive');
       if (check && !check.result) return [el('p', {text: fill('check_other', {gauge: check.gauge})}), el('a', {class: 'action', href: `#all-gauges/${encodeURIComponent(check.gauge)}`, text: fill('check_to_other')})];
       return [forms.get(gauge.gauge).form];
     };
     const before = last;
-    if (!bench.draw(node, [bench.unit, gauge.gauge, check, Boolean(now?.captured)], inside)) return;
+    if (!bench.draw(node, [bench.unit, gauge.gauge, check, Boolean(now?.captured), now?.status === 'alive'], inside)) return;
     forms.get(gauge.gauge).label();
     last = check && own ? (check.result ? 'result' : check.next ? 'under way' : 'all in') : '';
     if (held) (before === last && bench.by(held.id) ? bench.by(held.id) : bench.by({'under way': 'check-typed', 'all in': 'check-finish', result: 'check-result'}[last] ?? 'check-desk'))?.focus({preventScroll: true});

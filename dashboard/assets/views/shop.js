@@ -186,5 +186,5 @@
     clearTimeout(waiting);
     look();
   });
-  bench.addView('shop', {what: 'shop', wanted, draw});
+  bench.addView('shop', {what: 'shop', wanted, rests: () => bench.snap?.told, draw});
 })();
