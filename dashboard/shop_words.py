@@ -20,7 +20,7 @@ SHOP: Final = MappingProxyType({
     "shop_by_chance": "Told from so few records, a lesson says what to look at, not what the cause is: necks differ in "
     "more than one way at once.",
     "shop_lots": "Fit by wire lot and blade",
-    "shop_no_lots": "No record yet: say on Fit which wire lot and blade a neck has; the slots of each are told apart here.",
+    "shop_no_lots": "No record yet: say on Fit which lot and blade a neck has; the slots of each are told apart here.",
     "shop_lot": "lot {lot}, blade {blade}",
     "shop_lot_head": "wire lot and blade",
     "shop_part": "share",
