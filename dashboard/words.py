@@ -163,6 +163,9 @@ PAGE: Final = MappingProxyType({
     "readings": "{n} readings",
     "readings_one": "1 reading",
     "unreadable": "{n} unreadable",
+    "unreadable_more": "lines that were no reading, and are not kept: {n}; where a press brought nothing, press again, "
+    "and if they are many, see to cable and plug",
+    "unreadable_demo": "the demo has its line disturbed on purpose",
     "last_raw": "last came: {raw}",
     "battery": "battery {n} %",
     "battery_low": "battery low, {n} %",

@@ -82,6 +82,21 @@ def test_a_gauge_that_tells_no_battery_shows_none(show: Callable[..., Any]) -> N
     expect(show(battery_percent=None).locator(".battery")).to_have_count(0)
 
 
+@pytest.mark.parametrize(("readings", "unreadable", "many"), [(120, 60, False), (3, 4, False), (4, 9, True)])
+def test_unreadable_lines_are_explained_and_stand_out_where_they_are_many(
+    show: Callable[..., Any], readings: int, unreadable: int, many: bool
+) -> None:
+    gauge = show(readings=readings, unreadable=unreadable)
+    expect(gauge.locator(".unreadable")).to_have_text(f"{unreadable} unreadable")
+    assert (gauge.locator(".unreadable").get_attribute("data-many") == "yes") is many
+    gauge.locator("summary").click()
+    expect(gauge.locator(".says")).to_contain_text(
+        f"lines that were no reading, and are not kept: {unreadable}; where a"
+    )
+    expect(gauge.locator(".says")).to_contain_text("the demo has its line disturbed on purpose")
+    gauge.locator("summary").click()
+
+
 def test_what_came_last_is_in_the_details_which_stay_open(show: Callable[..., Any]) -> None:
     gauge = show(last_raw="01A0.59\\xff")
     expect(gauge.locator(".says")).to_be_hidden()

@@ -8,7 +8,7 @@
   const says = (gauge) => [
     fill('gauge_since', {status: bench.words.statuses[gauge.status] ?? gauge.status, time: bench.clock(gauge.since)}),
     gauge.detail, bench.count('readings', gauge.readings ?? 0),
-    gauge.unreadable ? fill('unreadable', {n: gauge.unreadable}) : '',
+    gauge.unreadable ? fill('unreadable_more', {n: gauge.unreadable}) : '', gauge.unreadable && bench.snap?.demo ? fill('unreadable_demo') : '',
     gauge.last_raw ? fill('last_raw', {raw: gauge.last_raw}) : '',
   ].filter(Boolean).map((text, i) => (i ? text : bench.capital(text))).join('; ');
 
@@ -27,9 +27,11 @@
   const head = (gauge, away) => [
     el('span', {class: 'name', text: gauge.name}), el('b', {text: status(gauge, away)}), away ? '' : battery(gauge)];
   // the place of what was unreadable is kept while there is none
-  const more = ({words, name, unreadable: n = 0}) => [
-    el('span', {class: 'kind', text: words && words !== name ? words : ''}),
-    el('span', {class: 'unreadable', 'data-n': n, text: fill('unreadable', {n})})];
+  const MANY = 5;
+  const many = ({readings = 0, unreadable = 0}) => unreadable >= MANY && unreadable > readings;
+  const more = (gauge) => [
+    el('span', {class: 'kind', text: gauge.words && gauge.words !== gauge.name ? gauge.words : ''}),
+    el('span', {class: 'unreadable', 'data-n': gauge.unreadable ?? 0, 'data-many': many(gauge) ? 'yes' : null, text: fill('unreadable', {n: gauge.unreadable ?? 0})})];
 
   const frame = ({name}) => el('li', {'data-gauge': name},
     el('i', {class: 'lamp', 'aria-hidden': 'true'}),
@@ -56,7 +58,7 @@
     const {name, words, unreadable, battery_percent: percent, since} = gauge;
     bench.draw(details.firstChild, [name, gauge.status, since, percent, away], () => head(gauge, away));
     bench.draw(details.lastChild, [away ? '' : says(gauge), away], () => [away ? fill('old_gauge') : says(gauge)]);
-    bench.draw(rest, [name, words, unreadable], () => more(gauge));
+    bench.draw(rest, [name, words, unreadable, many(gauge)], () => more(gauge));
     settle(settling, gauge, away);
     detail.hidden = away || !['lost', 'silent'].includes(gauge.status) || !gauge.detail;
     bench.draw(detail, [gauge.detail], () => [bench.capital(gauge.detail ?? '')]);
