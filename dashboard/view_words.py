@@ -37,7 +37,10 @@ VIEW_WORDS: Final = MappingProxyType({
     "fit_no_window": "not known: measure tang and barbs of the wire",
     "fit_never": "none: the span over its barbs must be {low} to {high} more than its tang; take another wire",
     "fit_coil": "{size}; the next piece lies between {low} and {high} ({of})",
-    "fit_pieces": "Pieces in other slots",
+    "fit_pieces": "Which piece in which slot",
+    "fit_pieces_none": "not told: with pieces = true under [sheet] in the instrument's file the bench asks for the "
+    "tang and the barbs of every fret's own piece",
+    "fit_pieces_same": "each suits the slot that it was measured for; the worst of them fits with a chance of {p} %",
     "fit_piece": "slot {slot}: the piece measured for fret {piece}",
     "fit_pieces_chance": "the worst of them then fits with a chance of {p} %",
     "fit_bow": "Back-bow to expect",

@@ -129,7 +129,7 @@ def _window(fit: Fit, unit: str) -> list[str]:
 
 def _pieces(fit: Fit) -> list[str]:
     moved = {slot: piece for slot, piece in fit.pieces.items() if slot != piece}
-    if not moved or fit.pieces_now is None or fit.pieces_then is None or fit.pieces_then <= fit.pieces_now:
+    if not moved or fit.pieces_now is None or fit.pieces_then is None:
         return []
     lines = [f"pieces in other slots: the worst fit rises from {fit.pieces_now[0]:.0%} to {fit.pieces_then[0]:.0%}"]
     return lines + [f"   slot {slot}: the piece measured for fret {piece}" for slot, piece in moved.items()]

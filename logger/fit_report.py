@@ -147,6 +147,8 @@ def _pieces(
     table = np.array([[_worst(estimates, fret, *keys[piece], limits) for piece in pieces] for fret in pieces])
     chosen = assign(table)
     now, then = worst_and_sum(table, range(len(pieces))), worst_and_sum(table, chosen)
+    if then <= now:  # none is moved for nothing
+        chosen, then = list(range(len(pieces))), now
     return {fret: pieces[piece] for fret, piece in zip(pieces, chosen, strict=True)}, now, then
 
 

@@ -166,6 +166,8 @@ class SheetWishes:
             above it count in the sweep; a board that was sanded since says nothing about the frets.
         zeros: stages at whose beginning and end the zero of their gauge is asked for; a sweep whose fixture is
             described has zeros of its own.
+        pieces: whether the tang and the barbs of every fret's own piece of wire are asked for, after those of the coil,
+            so that it is told which piece suits which slot.
     """
 
     board: tuple[str, ...] = ()
@@ -175,6 +177,7 @@ class SheetWishes:
     block_mm: float = 0.0
     board_as_fretted: bool = False
     zeros: tuple[str, ...] = ()
+    pieces: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,8 +234,10 @@ def read_sheet(table: Table, *, frets: int) -> SheetWishes:
     Raises:
         InputFileError: a key does not hold.
     """
-    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm", "zeros", "board_as_fretted"))
-    answers: dict[str, Any] = {key: table.values.get(key, False) for key in ("long_steps", "board_as_fretted")}
+    table.refuse_unknown(("board", "sweep", "long_steps", "gaps", "block_mm", "zeros", "board_as_fretted", "pieces"))
+    answers: dict[str, Any] = {
+        key: table.values.get(key, False) for key in ("long_steps", "board_as_fretted", "pieces")
+    }
     for key, value in answers.items():
         if not isinstance(value, bool):
             raise table.error(f"{table.where}: {key} must be true or false, got {value!r}")

@@ -92,6 +92,8 @@ def standard_items(instrument: Instrument) -> list[Item]:
     """
     frets, wishes = range(1, instrument.frets + 1), instrument.sheet
     wire = [("wire", Feature(kind=kind), WIRE_REPEATS) for kind in WIRE_KINDS]
+    if wishes.pieces:
+        wire += [("wire", Feature(kind=kind, fret=fret), 1) for fret in frets for kind in WIRE_KINDS[:2]]
     slots = [
         ("slots", Feature(kind=kind, fret=fret, place=place), 1)
         for kind in ("slot_width", "slot_depth")

@@ -88,6 +88,7 @@ def test_scale_in_inches_is_exact(write: Write):
         pytest.param(BASE + "[sheet]\nsweep = ['left']\n", "sweep must be a list of bass", id="sheet path"),
         pytest.param(BASE + "[sheet]\ngaps = [1]\n", "gaps must be a list of frets between", id="gap at the end"),
         pytest.param(BASE + "[sheet]\nlong_steps = 1\n", "long_steps must be true or false", id="long steps"),
+        pytest.param(BASE + "[sheet]\npieces = 'all'\n", "pieces must be true or false", id="pieces"),
         pytest.param("cauls_mm = 300\n" + BASE, "cauls_mm must be a list of radii above 0", id="cauls"),
         pytest.param(BASE + "scale_bass_mm = 660\n", "give the scale length once", id="a fan too"),
         pytest.param('name = "n"\nfrets = 9\nscale_bass_mm = 660\n', "scale_treble_mm is missing", id="half a fan"),

@@ -134,6 +134,14 @@ def test_standard_sheet_asks_for_every_stage(instrument: Path):
     assert items[-1].feature == Feature(kind="fret_step", fret=19, place="centre", feet=(18, 20))
 
 
+def test_every_piece_is_asked_for_where_it_is_wished(instrument: Path, write: Callable[[str, str], Path]):
+    items = standard_items(read_instrument(write("w.toml", instrument.read_text() + "[sheet]\npieces = true\n")))
+    wire = [item.feature for item in items if item.stage == "wire"]
+
+    assert len(wire) == 16 + 40
+    assert wire[16:18] == [Feature(kind="tang_thickness", fret=1), Feature(kind="barb_span", fret=1)]
+
+
 def test_a_sheet_asks_setting_by_setting_for_what_the_instrument_wishes(
     instrument: Path, write: Callable[[str, str], Path]
 ):

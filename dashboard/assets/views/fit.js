@@ -47,7 +47,8 @@
     low: bench.number(one.next_low_mm), high: bench.length(one.next_high_mm), of: bench.count('readings', one.readings)})];
   const pieces = (fit) => {
     const moved = fit.pieces.filter(({slot, piece}) => slot !== piece);
-    if (!moved.length) return null;
+    if (!fit.pieces.length) return [fill('fit_pieces'), el('small', {class: 'calm', text: fill('fit_pieces_none')})];
+    if (!moved.length) return [fill('fit_pieces'), fill('fit_pieces_same', {p: Math.round(100 * fit.pieces_least_chance)})];
     return [fill('fit_pieces'), moved.map(({slot, piece}) => fill('fit_piece', {slot, piece})).join('; ')
       + (known(fit.pieces_least_chance) ? `; ${fill('fit_pieces_chance', {p: Math.round(100 * fit.pieces_least_chance)})}` : '')];
   };
