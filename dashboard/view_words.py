@@ -131,6 +131,8 @@ VIEW_WORDS: Final = MappingProxyType({
     "level_also_raise": "replace or shim {frets}",
     "level_doubts": "How well it is known",
     "level_second": "Second sweep against this plan",
+    "level_second_none": "Levelled? Begin a new session of this neck (fretledger bench --new, with its file) and sweep "
+    "it again: which places came to lie within the tolerance then stands with this session, which the Rack opens.",
     "level_second_at": "From the next session in which this neck was swept, {time}",
     "level_second_untimed": "From the next session in which this neck was swept",
     "level_reached": "{n} of {of} places within the tolerance, {sure} of them for sure",

@@ -36,6 +36,7 @@ def test_every_value_of_the_chart_stands_below_the_cell_of_its_fret(
     page.locator("[data-tab=uneven_seating]").click()
     expect(page.locator("#chart-box .mark")).to_have_count(4)
     expect(page.locator(".neckmap")).to_have_attribute("data-lay", "across")
+    expect(page.locator("[data-layer=uneven_seating] .cell[data-fret='20']").first).to_be_visible()
     middle = "(nodes) => nodes.map((node) => node.getBoundingClientRect()).map(({x, width}) => x + width / 2)"
     below = page.locator("#chart-box .mark .outline").evaluate_all(middle)
     above = page.locator("[data-layer=uneven_seating] .cell[data-fret]").evaluate_all(middle)

@@ -15,8 +15,9 @@
     return bench.section(fill('level_second'), el('p', {class: 'calm', text: when}), el('p', {class: 'lead', text: fill('level_reached', {n: within.length, of: places.length, sure: sure.length})}),
       off.length ? el('ul', {class: 'judged'}, ...off.map(rest)) : null);
   };
-  // Fill a place on the view once the bench has answered; without a second sweep nothing is shown.
+  // Fill a place on the view once the bench has answered; without a second sweep it says how there comes to be one.
+  const none = (told) => (told.report.plan?.feasible ? el('p', {class: 'calm for-screen', text: fill('level_second_none')}) : '');
   bench.secondSweep = (told, node) => bench.look('second_sweep', {id: told.session})
-    .then((found) => { if (found.session) node.replaceChildren(section(found)); })
+    .then((found) => { node.replaceChildren(found.session ? section(found) : none(told)); })
     .catch((error) => node.replaceChildren(el('p', {role: 'alert', text: fill('not_told', {why: error.message})})));
 })();

@@ -209,3 +209,17 @@ def test_a_later_sweep_stands_against_the_plan(looker: Any):
     expect(second).to_contain_text(re.compile(r"\d+ of 20 places within the tolerance"), timeout=SLOW_MS)
     expect(second).to_contain_text(re.compile(r"Fret 12, centre: .*±.* off the shape wanted, outside"))
     expect(second).not_to_contain_text("Fret 7,")
+
+
+def test_without_a_later_sweep_it_is_said_how_there_comes_to_be_one(looker: Any):
+    page, _, look = looker
+    look("levelling")
+    second = page.locator("#view-levelling .second")
+    expect(second).to_contain_text("places within the tolerance", timeout=SLOW_MS)
+    page.route(re.compile("/look/second_sweep"), lambda route: route.fulfill(json={"session": None}))
+    page.reload()
+    expect(second).to_contain_text("Begin a new session of this neck (fretledger bench --new", timeout=SLOW_MS)
+    page.emulate_media(media="print")
+    expect(second.locator(".for-screen")).to_be_hidden()
+    page.emulate_media(media="screen")
+    page.unroute(re.compile("/look/second_sweep"))
