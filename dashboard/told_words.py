@@ -99,6 +99,8 @@ CHECKED: Final = MappingProxyType({
     "check_other": "A check of {gauge} is under way.",
     "check_to_other": "To that check",
     "check_result": "What this check says",
+    "check_this_passed": "It reads true within its uncertainty",
+    "check_this_failed": "It failed",
     "check_kept": "It is kept with the gauge.",
     "check_correct": "Take the error found off its readings",
     "check_correct_more": "Clean the faces, set zero and check it again first. If it stays so: the error found is then "

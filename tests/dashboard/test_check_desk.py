@@ -74,7 +74,7 @@ def test_by_keyboard_a_check_is_begun_typed_and_judged(bench: Bench, page_of: Ca
     page.keyboard.press("Enter")
     expect(page.locator("#check-result")).to_be_focused(timeout=SLOW_MS)
 
-    expect(page.locator(".check-desk")).to_contain_text("it reads true within its uncertainty")
+    expect(page.locator(".check-desk")).to_contain_text("It reads true within its uncertainty")
     expect(page.locator(".gauge")).to_contain_text("Limits of its own need four checks at the same sizes; there is 1.")
     page.get_by_role("button", name="Done").click()
     expect(page.get_by_label("Size 1, mm", exact=True)).to_be_visible()
@@ -132,10 +132,21 @@ def test_the_gauge_sends_its_readings_and_every_page_follows(bench: Bench, page_
         second.page.get_by_role("link", name="To that check").click()
         expect(second.page.locator(".check-points li")).to_have_count(3, timeout=SLOW_MS)
         second.page.get_by_role("button", name="Judge it").click()
-        expect(first.page.locator(".check-desk")).to_contain_text("it reads true", timeout=SLOW_MS)
+        expect(first.page.locator(".check-desk")).to_contain_text("It reads true", timeout=SLOW_MS)
         assert second.page.evaluate("() => document.scrollingElement.scrollWidth <= innerWidth")
         assert first.problems + second.problems == []
         bench.stop()
+
+
+def test_what_to_measure_first_is_on_the_screen_once_a_check_is_begun(
+    bench: Bench, page_of: Callable[..., Any]
+) -> None:
+    page = page_of(bench.door, viewport={"width": 1280, "height": 800}).page
+    to_gauge(page)
+    page.get_by_role("button", name="Another size").click()
+    page.get_by_role("button", name="Begin the check").click()
+    expect(page.locator(".check-next")).to_be_in_viewport(ratio=1, timeout=SLOW_MS)
+    expect(page.locator("#check-typed")).to_be_in_viewport(ratio=1)
 
 
 def test_an_open_check_of_a_gauge_that_sends_nothing_is_told_on_every_view(

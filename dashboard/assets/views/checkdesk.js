@@ -137,7 +137,7 @@
     el('p', {class: 'told-actions'}, check.next ? button('enter', 'check_enter') : button('finish', 'check_finish', {id: 'check-finish'}), check.next && captured ? button('press', 'check_press') : '',
       check.done ? button('back', 'check_back') : '', button('stop', 'check_stop')),
     el('h3', {text: fill('check_taken')}), check.points.length ? el('ol', {class: 'check-points', reversed: true}, ...[...check.points].reverse().map(point)) : el('p', {class: 'calm', text: fill('check_none')})];
-  const result = ({result: found}) => [el('h3', {id: 'check-result', tabindex: -1, text: fill('check_result')}), bench.checkSays(found, fill('check_kept')), answered,
+  const result = ({result: found}) => [el('h3', {id: 'check-result', tabindex: -1, text: fill('check_result')}), bench.checkSays(found, fill('check_kept'), found.failed ? 'check_this_failed' : 'check_this_passed'), answered,
     found.corrected ? el('p', {text: fill('check_corrected')}) : found.reads_true && !found.grows ? '' : el('p', {class: 'calm', text: fill('check_correct_more')}),
     el('p', {class: 'told-actions'}, button('close', 'check_close'), found.corrected || (found.reads_true && !found.grows) ? '' : button('correct', 'check_correct'))];
 
@@ -157,6 +157,7 @@
     if (!bench.draw(node, [bench.unit, gauge.gauge, check, Boolean(now?.captured), now?.status === 'alive'], inside)) return;
     forms.get(gauge.gauge).label();
     last = check && own ? (check.result ? 'result' : check.next ? 'under way' : 'all in') : '';
+    if (held && before !== last) node.closest('.check-desk').scrollIntoView({block: 'start'});  // what is asked for now is above what was typed
     if (held) (before === last && bench.by(held.id) ? bench.by(held.id) : bench.by({'under way': 'check-typed', 'all in': 'check-finish', result: 'check-result'}[last] ?? 'check-desk'))?.focus({preventScroll: true});
   };
   // A step that asks for a check leads to it.

@@ -25,8 +25,8 @@
   const newest = ({check}) => el('ul', {class: 'judged'}, el('li', {'data-verdict': verdict(check.failed)}, bench.sign(verdict(check.failed)),
     el('span', {class: 'text', text: fill(check.failed ? 'gauges_check_failed' : 'gauges_check_passed', {day: bench.day(check.at)})}),
     ...faults(check).map((text) => el('span', {class: 'todo', text: bench.capital(text)}))));
-  bench.checkSays = (found, more) => el('ul', {class: 'judged'}, el('li', {'data-verdict': verdict(found.failed)}, bench.sign(verdict(found.failed)),
-    el('span', {class: 'text', text: fill(found.failed ? 'gauges_check_failed' : 'gauges_check_passed', {day: bench.day(found.at)})}),
+  bench.checkSays = (found, more, said = found.failed ? 'gauges_check_failed' : 'gauges_check_passed') => el('ul', {class: 'judged'}, el('li', {'data-verdict': verdict(found.failed)}, bench.sign(verdict(found.failed)),
+    el('span', {class: 'text', text: fill(said, {day: bench.day(found.at)})}),
     ...faults(found).map((text) => el('span', {class: 'todo', text: bench.capital(text)})), found.drifts ? el('span', {class: 'todo', text: fill('gauges_drifting')}) : '', el('span', {class: 'calm', text: more})));
   const drift = ({drifts, limits, history}) => {
     if (drifts) return el('p', {class: 'drift'}, bench.sign('fail'), ' ', fill('gauges_drifting'));
