@@ -78,9 +78,22 @@
       return bench.ask({do: 'check_begin', gauge: gauge.gauge, sizes: given, unit: bench.unit, repeats: Math.round(Number(count.value)) || 0, both_ways: ways.checked, who: who.value.trim(), temperature_c: celsius});
     });
     bench.on('answer', (item, answer) => {
-      if (item.do === 'check_begin' && item.gauge === gauge.gauge) say(said, answer.done ? '' : fill('check_refused', {why: answer.text}), 'no');
+      if (item.do !== 'check_begin' || item.gauge !== gauge.gauge) return;
+      say(said, answer.done ? '' : fill('check_refused', {why: answer.text}), 'no');
+      leading = answer.done;
+      lead();
     });
     return kept;
+  };
+
+  // Whoever began a check here goes on where its first reading is asked for, which stands above what was filled in.
+  let leading = false;
+  const lead = () => {
+    const desk = bench.by('check-desk'), field = desk?.querySelector('#check-typed');
+    if (!leading || !field) return;
+    leading = false;
+    desk.scrollIntoView({block: 'start'});
+    field.focus({preventScroll: true});
   };
 
   // -- under way: one field for whichever check it is
@@ -157,7 +170,7 @@
     if (!bench.draw(node, [bench.unit, gauge.gauge, check, Boolean(now?.captured), now?.status === 'alive'], inside)) return;
     forms.get(gauge.gauge).label();
     last = check && own ? (check.result ? 'result' : check.next ? 'under way' : 'all in') : '';
-    if (held && before !== last) node.closest('.check-desk').scrollIntoView({block: 'start'});  // what is asked for now is above what was typed
+    lead();
     if (held) (before === last && bench.by(held.id) ? bench.by(held.id) : bench.by({'under way': 'check-typed', 'all in': 'check-finish', result: 'check-result'}[last] ?? 'check-desk'))?.focus({preventScroll: true});
   };
   // A step that asks for a check leads to it.
