@@ -8,6 +8,7 @@ changed. Named ``ping`` events tell a page that a quiet link is alive.
 Source: HTML Living Standard, section 9.2 "Server-sent events".
 """
 
+import itertools
 import json
 import logging
 import reprlib
@@ -30,8 +31,12 @@ PING_S: Final = 5.0
 RETRY_MS: Final = 1000
 CALM_S: Final = 0.02
 """Without news for so long after the last snapshot's `GAP_S`, there is a pause between readings."""
-CELLS_S: Final = 1.0
+CELLS_S: Final = 1.5
 """How long the cells wait for a pause at most."""
+APART_S: Final = 0.3
+"""So much later each further page, up to the last of `TURNS`, gets late cells: maps that are all drawn at once hold up
+the next reading on a small machine."""
+TURNS: Final = 4
 LOOK_S: Final = 0.25
 """How long a stream waits before it looks whether its page has gone or the server stops."""
 
@@ -90,9 +95,10 @@ def _cells(snapshot: Snapshot) -> Mapping[str, Any]:
 
 
 class _Cells:
-    """What one page was told of the neck map."""
+    """What one page was told of the neck map; ``number`` sets its turn among the pages."""
 
-    def __init__(self) -> None:
+    def __init__(self, number: int = 0) -> None:
+        self._turn = number % TURNS
         self._told: object = None
         self._late_s = 0.0
 
@@ -100,7 +106,7 @@ class _Cells:
         """Tell whether a snapshot's cells are others than the page knows."""
         if snapshot.get("cells") is None or _shown(snapshot) == self._told:
             return False
-        self._late_s = self._late_s or time.monotonic() + CELLS_S
+        self._late_s = self._late_s or time.monotonic() + CELLS_S + APART_S * self._turn
         return True
 
     @property
@@ -126,6 +132,7 @@ class Feed:
         self._cells = Encoder(_cells)
         self._slots = threading.BoundedSemaphore(most_streams)
         self._stopping = threading.Event()
+        self._numbers = itertools.count()
 
     def register(self, server: Flask) -> None:
         """Add the routes: GET /feed, /snapshot and /look/<what>, and POST /act."""
@@ -143,7 +150,7 @@ class Feed:
         yield f"retry: {RETRY_MS}\n\n"
         seen: int | None = None
         said_s = time.monotonic()
-        cells = _Cells()
+        cells = _Cells(next(self._numbers))
         while not (gone() or self._over()):
             snapshot = self._door.snapshot()
             if snapshot["version"] != seen:

@@ -4,6 +4,7 @@ import http.client
 import json
 import logging
 from collections.abc import Callable, Iterator, Mapping
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -93,6 +94,23 @@ def test_readings_that_come_without_a_pause_keep_the_cells_back_for_a_while_only
             break
     assert names[-1] == "cells"
     assert names.count("message") >= 4
+
+
+def test_late_cells_go_to_one_page_after_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = iter(100.0 + 0.1 * step for step in range(1000))
+    clock = SimpleNamespace(monotonic=lambda: moment[0])
+    monkeypatch.setattr(feed, "time", clock)
+    moment, pages = [next(now)], [feed._Cells(number) for number in range(5)]
+    shown: dict[str, Any] = {"store": "s", "boot": "b", "cells": [1]}
+    for page in pages:
+        page.sent(shown)
+    late: dict[int, float] = {}
+    while len(late) < len(pages):
+        for number, page in enumerate(pages):
+            if page.wanted({**shown, "cells": [2]}) and page.late:
+                late.setdefault(number, round(moment[0] - 100.0, 1))
+        moment[0] = next(now)
+    assert late == {0: 1.5, 4: 1.5, 1: 1.8, 2: 2.1, 3: 2.4}
 
 
 def test_a_quiet_stream_pings(monkeypatch: pytest.MonkeyPatch, stream: Iterator[tuple[str, str]]) -> None:
