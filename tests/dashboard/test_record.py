@@ -271,7 +271,11 @@ def test_a_seal_says_on_what_it_rests(opened: Callable[..., Any]) -> None:
 def test_a_session_that_is_not_there_is_told(door: Door, opened: Callable[..., Any]) -> None:
     page = opened("record/first").page
     page.evaluate("() => { location.hash = 'record/nowhere'; }")
-    expect(page.locator("#view-record [role=alert]")).to_contain_text("no session 'nowhere'", timeout=LOOKED_MS)
+    alert = page.locator("#view-record [role=alert]")
+    expect(alert).to_contain_text("no session 'nowhere'", timeout=LOOKED_MS)
+    page.set_viewport_size({"width": 1000, "height": 700})  # another width draws no record over it
+    page.wait_for_timeout(600)
+    expect(alert).to_contain_text("no session 'nowhere'")
     page.evaluate("() => { location.hash = 'record/other'; }")
     expect(page.locator("#view-record h2").first).to_have_text("Ärmel no. 2", timeout=LOOKED_MS)
 

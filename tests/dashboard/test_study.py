@@ -151,6 +151,7 @@ def test_every_mean_has_its_interval(bench: Any, page: Page) -> None:
     bench.publish(study=study(12))
     expect(page.locator("#study-chart .legend")).to_contain_text("Bela <i>B</i>", timeout=20_000)
     drawn = "() => document.querySelector('#study-chart .js-plotly-plot').data"
+    page.wait_for_function(f"() => ({drawn})().find((one) => one.name === 'Ada').y[0] > 1")  # in mm once more
     data = json.loads(page.evaluate(f"() => JSON.stringify(({drawn})())"))
     ada = next(one for one in data if one.get("name") == "Ada")
     half = stats.t.ppf(0.975, 6) * 0.002 / 2**0.5

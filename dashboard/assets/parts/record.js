@@ -96,8 +96,8 @@
     show();
   };
   bench.on('ready', () => bench.addView('record', {what: 'record', wanted, rests: () => bench.snap?.told, draw}));
-  // Drawn again as it gets another width, and for the first time as it gets any.
-  const again = bench.every(250, () => { if (last) show(); });
+  // Drawn again as it gets another width, and for the first time as it gets any; what took its place, a fault say, stays.
+  const again = bench.every(250, () => { if (last && document.querySelector('#view-record .whole-record')) show(); });
   bench.on('ready', () => new ResizeObserver(again).observe(bench.by('view-record')));
   document.addEventListener('change', ({target}) => {
     if (target.id !== 'paper') return;
