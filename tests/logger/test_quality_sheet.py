@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Callable
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -108,7 +109,7 @@ def test_every_caution_stands_there_once(told: dict[str, Any]) -> None:
 
 def test_signs_on_paper_have_the_outlines_of_the_page() -> None:
     """The numbers are those in the page's own script: a disc, a diamond, a square, and what is drawn in them."""
-    script = (Path(__file__).parents[2] / "dashboard/assets/dom.js").read_text(encoding="utf-8")
+    script = (files("dashboard") / "assets" / "dom.js").read_text(encoding="utf-8")
     box = script[script.index("const SHAPES") : script.index("bench.sign =")]
     disc, diamond, square = "cx: 12, cy: 12, r: 10", "M12 0.500L23.500 12L12 23.500L0.500 12z", "x: 2, y: 2, width: 20"
     for part in (disc, diamond, square, "M7 12.500l3.500 3.500L17 8.500", "M16.500 9A5.500 5.500 0 1 0 17.500 13"):
